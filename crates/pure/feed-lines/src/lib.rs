@@ -1,0 +1,1 @@
+//! The injector's line protocol: framing, parsing, replies.

@@ -1,0 +1,1 @@
+//! Decodes what the kernel hands out: trace ring pages, event formats, EDAC attribute text.

@@ -1,0 +1,1 @@
+//! Fuses witnesses into reports and pairs reports with shots.

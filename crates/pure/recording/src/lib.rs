@@ -1,0 +1,1 @@
+//! The replay format: witness lines and feed lines of a captured run.

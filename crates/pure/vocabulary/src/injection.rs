@@ -1,0 +1,96 @@
+//! What the injector says it did.
+
+use crate::{Mono, Severity, SlotId, Span};
+use std::sync::Arc;
+
+/// The slot that an injection names, before it is looked up.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum At {
+    /// By the slot's label.
+    Label(String),
+    /// By numbers.
+    Numbers {
+        /// The memory controller.
+        controller: u16,
+        /// The channel, where the controller has channels.
+        channel: Option<u16>,
+        /// The slot in the channel, or the only number that there is.
+        slot: u16,
+    },
+}
+
+/// How the lines are forced.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Force {
+    /// Held low.
+    Low,
+    /// Held high.
+    High,
+    /// Driven to the opposite of what they should be.
+    Invert,
+}
+
+impl Force {
+    /// The word in the feed.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Force::Low => "low",
+            Force::High => "high",
+            Force::Invert => "invert",
+        }
+    }
+}
+
+/// One order from the feed: which slot, which lines, how long, how many shots.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Injection {
+    /// The injector's own name for it; unique per injector.
+    pub id: String,
+    /// The feed's `t` as it was sent, or nothing: then the arrival is the time.
+    pub t: Option<String>,
+    /// The slot.
+    pub at: At,
+    /// JEDEC names of the forced lines.
+    pub lines: Vec<String>,
+    /// How long the lines are forced, in microseconds.
+    pub hold_us: u64,
+    /// How many shots.
+    pub shots: u32,
+    /// From one shot's start to the next, in microseconds.
+    pub spacing_us: u64,
+    /// How the lines are forced, if said.
+    pub force: Option<Force>,
+    /// The severity that a working machine reports, where the sender knows.
+    pub expect: Option<Severity>,
+    /// Free text.
+    pub note: Option<String>,
+}
+
+/// Names one shot: the injection's number in the run, and the shot's within it, from 1.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub struct ShotKey {
+    /// The injection's number in the database.
+    pub injection: i64,
+    /// The shot within the injection, from 1.
+    pub n: u32,
+}
+
+/// One window in which lines were really forced, on the kernel's clock.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Shot {
+    /// Which.
+    pub key: ShotKey,
+    /// Injector and id, so that equal-time shots have an order that does not depend on how they arrived.
+    pub name: Arc<str>,
+    /// The slot whose lines were forced.
+    pub slot: SlotId,
+    /// When the lines began to be forced: an interval, since both clocks are never exactly one.
+    pub fired: Span,
+    /// How long they were forced, in nanoseconds.
+    pub hold_ns: i64,
+    /// The severity that a working machine reports, where that is known.
+    pub expect: Option<Severity>,
+    /// When the pipeline learned of it.
+    pub known: Mono,
+}

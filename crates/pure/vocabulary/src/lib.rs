@@ -1,0 +1,21 @@
+//! The words of flipwitness as types.
+//!
+//! Every other crate speaks in these: a [`Witness`] is one raw observation, a [`Shot`] one window in which lines were
+//! really forced, a [`Gap`] an interval in which a source was not watching, a [`SlotBook`] the DIMM slots that a run
+//! knows. The crate holds values and plain rules about them. It must never read a clock, a file or a socket.
+
+mod answer;
+mod gap;
+mod injection;
+mod severity;
+mod slots;
+mod time;
+mod witness;
+
+pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
+pub use gap::Gap;
+pub use injection::{At, Force, Injection, Shot, ShotKey};
+pub use severity::{Class, Severity};
+pub use slots::{Blame, Dimm, Layer, SlotBook, SlotEntry, SlotId, UnknownSlot};
+pub use time::{ClockPair, Mono, Span, Wall};
+pub use witness::{Layers, MachineCheck, Source, Witness};

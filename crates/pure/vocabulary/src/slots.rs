@@ -1,0 +1,532 @@
+//! The DIMM slots of a run, and which of them a witness can be about.
+//!
+//! An EDAC object is not always a DIMM: where the controller's layers contain a chip select, one object is one rank, and
+//! two ranks share a slot. The book folds ranks into slots, gives every slot one name, and looks slots up by what an
+//! injector says (`resolve`) and by what a kernel record says (`blame`).
+
+use crate::{At, Layers};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use thiserror::Error;
+
+/// A slot's number in the run, from 0, in order of first sight.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct SlotId(pub u32);
+
+/// The words that the kernel uses for layers (`edac_layer_name` in `drivers/edac/edac_mc.c`).
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Layer {
+    /// A branch of channels (fully buffered DIMMs).
+    Branch,
+    /// A channel.
+    Channel,
+    /// A slot in a channel.
+    Slot,
+    /// A chip select: one rank.
+    Csrow,
+    /// One flat list of modules (firmware-first mode).
+    Memory,
+}
+
+impl Layer {
+    /// The layer that the kernel's word names.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Layer> {
+        Some(match word {
+            "branch" => Layer::Branch,
+            "channel" => Layer::Channel,
+            "slot" => Layer::Slot,
+            "csrow" => Layer::Csrow,
+            "memory" => Layer::Memory,
+            _ => return None,
+        })
+    }
+}
+
+/// One EDAC `dimm` or `rank` object of the inventory.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct Dimm {
+    /// The memory controller.
+    pub controller: u16,
+    /// The position below the controller.
+    pub layers: Layers,
+    /// What each position means, top layer first; empty where not said.
+    pub layer_kinds: Vec<Layer>,
+    /// Label as the kernel has it; cut by the kernel at 31 characters.
+    pub label: String,
+    /// Such as `SECDED`; what the driver believes.
+    pub edac_mode: Option<String>,
+    /// Such as `x8`; what the driver believes.
+    pub dev_type: Option<String>,
+    /// Such as `Registered-DDR4`.
+    pub mem_type: Option<String>,
+    /// Size in MiB.
+    pub size_mb: Option<u64>,
+    /// Whether the object is one rank of a DIMM.
+    pub rank: bool,
+}
+
+/// One DIMM slot of the run.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SlotEntry {
+    /// The slot's number.
+    pub id: SlotId,
+    /// The name in all output: the label, made unique where labels are missing or doubled.
+    pub name: String,
+    /// The label as the kernel has it.
+    pub label: String,
+    /// The memory controller, where known.
+    pub controller: Option<u16>,
+    /// The channel, where the controller has channels.
+    pub channel: Option<u16>,
+    /// The slot within the channel, or the only number that there is.
+    pub slot: Option<u16>,
+    /// The position of the first object of the slot.
+    pub layers: Layers,
+    /// The EDAC objects of the slot: several for ranks; none for a slot that only a feed has named.
+    pub dimms: Vec<Dimm>,
+}
+
+/// The slots that a witness can be about.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub enum Blame {
+    /// Exactly this one.
+    Slot(SlotId),
+    /// One of these.
+    Among(Arc<[SlotId]>),
+    /// Not known: compatible with every place, and proof of none.
+    Anywhere,
+}
+
+impl Blame {
+    /// The slot, where exactly one is named.
+    #[must_use]
+    pub fn exact(&self) -> Option<SlotId> {
+        match self {
+            Blame::Slot(s) => Some(*s),
+            _ => None,
+        }
+    }
+
+    /// Whether the witness can be about this slot.
+    #[must_use]
+    pub fn allows(&self, slot: SlotId) -> bool {
+        match self {
+            Blame::Slot(s) => *s == slot,
+            Blame::Among(all) => all.contains(&slot),
+            Blame::Anywhere => true,
+        }
+    }
+}
+
+/// Why a slot that an injector named was not found.
+#[derive(Clone, PartialEq, Eq, Debug, Error)]
+pub enum UnknownSlot {
+    /// No memory controller at all.
+    #[error("no memory controller is registered: nothing can be reported")]
+    NoController,
+    /// The label or the numbers name none.
+    #[error("no slot is named {0}")]
+    Unknown(String),
+    /// The label names several.
+    #[error("{count} slots have the label {label:?}: name the slot by controller, channel and slot numbers")]
+    Ambiguous {
+        /// The label.
+        label: String,
+        /// How many slots have it.
+        count: usize,
+    },
+}
+
+/// The DIMM slots that a run knows. Slots are never forgotten: a driver that goes away takes no history with it.
+#[derive(Clone, Debug, Default)]
+pub struct SlotBook {
+    slots: Vec<SlotEntry>,
+    by_place: BTreeMap<(u16, Layers), SlotId>,
+    /// Slots may be made from what records and injections name: the inventory is not the authority.
+    open: bool,
+}
+
+impl SlotBook {
+    /// A book that only knows the slots of the inventory.
+    #[must_use]
+    pub fn new() -> SlotBook {
+        SlotBook::default()
+    }
+
+    /// A book for recordings without an inventory: as long as no `Dimm` was added, what records name is a slot.
+    #[must_use]
+    pub fn learning() -> SlotBook {
+        SlotBook { open: true, ..SlotBook::default() }
+    }
+
+    /// All slots in order of their numbers.
+    #[must_use]
+    pub fn slots(&self) -> &[SlotEntry] {
+        &self.slots
+    }
+
+    /// One slot.
+    #[must_use]
+    pub fn get(&self, id: SlotId) -> Option<&SlotEntry> {
+        self.slots.get(id.0 as usize)
+    }
+
+    /// Adds or updates one object of the inventory; says which slot it belongs to and whether anything is new.
+    pub fn add(&mut self, dimm: Dimm) -> (SlotId, bool) {
+        self.open = false;
+        let (channel, slot) = numbers(&dimm);
+        let known = self.by_place.get(&(dimm.controller, dimm.layers)).copied().or_else(|| {
+            // Another rank of a slot that is known already.
+            let twin = |s: &&SlotEntry| {
+                dimm.rank
+                    && s.controller == Some(dimm.controller)
+                    && s.channel == channel
+                    && s.slot == slot
+                    && s.dimms.iter().any(|d| d.rank)
+            };
+            self.slots.iter().find(twin).map(|s| s.id)
+        });
+        let id = known.unwrap_or_else(|| {
+            self.push(SlotEntry {
+                id: SlotId(0),
+                name: String::new(),
+                label: dimm.label.clone(),
+                controller: Some(dimm.controller),
+                channel,
+                slot,
+                layers: dimm.layers,
+                dimms: Vec::new(),
+            })
+        });
+        self.by_place.insert((dimm.controller, dimm.layers), id);
+        let mut changed = false;
+        if let Some(entry) = self.slots.get_mut(id.0 as usize) {
+            match entry.dimms.iter_mut().find(|d| d.layers == dimm.layers) {
+                Some(old) => {
+                    changed = *old != dimm;
+                    *old = dimm;
+                }
+                None => {
+                    changed = true;
+                    entry.dimms.push(dimm);
+                    entry.dimms.sort();
+                }
+            }
+            let mut labels: Vec<&str> = entry.dimms.iter().map(|d| d.label.as_str()).collect();
+            labels.dedup();
+            entry.label = labels.join(" + ");
+        }
+        if changed {
+            self.name_slots();
+        }
+        (id, changed)
+    }
+
+    /// The slot that an injector names.
+    ///
+    /// # Errors
+    /// When there is no such slot, or a label names several.
+    pub fn resolve(&mut self, at: &At) -> Result<SlotId, UnknownSlot> {
+        let found: Vec<SlotId> = self.slots.iter().filter(|s| names(s, at)).map(|s| s.id).collect();
+        match (found.as_slice(), at) {
+            ([one], _) => Ok(*one),
+            ([], _) if self.open => Ok(self.learn_from(at)),
+            ([], _) if self.slots.is_empty() => Err(UnknownSlot::NoController),
+            ([], At::Label(label)) => Err(UnknownSlot::Unknown(format!("{label:?}"))),
+            ([], At::Numbers { controller, channel, slot }) => Err(UnknownSlot::Unknown(match channel {
+                Some(channel) => format!("controller {controller}, channel {channel}, slot {slot}"),
+                None => format!("controller {controller}, slot {slot}"),
+            })),
+            (several, At::Label(label)) => Err(UnknownSlot::Ambiguous { label: label.clone(), count: several.len() }),
+            (several, At::Numbers { controller, .. }) => {
+                Err(UnknownSlot::Ambiguous { label: format!("controller {controller}"), count: several.len() })
+            }
+        }
+    }
+
+    /// The slots that a record can be about, from its numbers first and its label second.
+    ///
+    /// Labels are as `edac_mc_handle_error()` in the kernel's `drivers/edac/edac_mc.c` builds them: `any memory`,
+    /// `unknown memory`, or several joined by ` or `. A record whose message says that the syndrome register was not
+    /// valid carries row 0 and channel 0 for want of better (`drivers/edac/amd64_edac.c`): its place is not known.
+    pub fn blame(
+        &mut self,
+        controller: Option<u16>,
+        layers: Layers,
+        label: Option<&str>,
+        message: Option<&str>,
+    ) -> Blame {
+        if message.is_some_and(|m| m.contains("MCA_SYND not valid")) {
+            return Blame::Anywhere;
+        }
+        if let Some(controller) = controller {
+            if let Some(id) = self.by_place.get(&(controller, layers)) {
+                return Blame::Slot(*id);
+            }
+            // A driver with two layers may leave anything in the third.
+            let of_controller = |s: &&SlotEntry| s.controller == Some(controller);
+            let fits: Vec<SlotId> = self
+                .slots
+                .iter()
+                .filter(of_controller)
+                .filter(|s| s.dimms.iter().any(|d| could_be(&d.layers, &layers)))
+                .map(|s| s.id)
+                .collect();
+            if self.open && layers != Layers::UNKNOWN && fits.is_empty() {
+                return Blame::Slot(self.learn_place(controller, layers, label));
+            }
+            let known_to_inventory = self.slots.iter().any(|s| s.controller == Some(controller));
+            if known_to_inventory {
+                let named = label.and_then(|l| self.by_label(l));
+                return match (fits.as_slice(), named) {
+                    ([one], _) => Blame::Slot(*one),
+                    (_, Some(named)) => named,
+                    ([], None) => Blame::Anywhere,
+                    (_, None) => Blame::Among(fits.into()),
+                };
+            }
+        }
+        label.and_then(|l| self.by_label(l)).unwrap_or(Blame::Anywhere)
+    }
+
+    fn by_label(&self, label: &str) -> Option<Blame> {
+        let mut found: Vec<SlotId> = Vec::new();
+        for part in label.split(" or ") {
+            let with_label =
+                |s: &&SlotEntry| !part.is_empty() && (s.label == part || s.dimms.iter().any(|d| d.label == part));
+            found.extend(self.slots.iter().filter(with_label).map(|s| s.id));
+        }
+        found.sort_unstable();
+        found.dedup();
+        match found.as_slice() {
+            [] => None,
+            [one] => Some(Blame::Slot(*one)),
+            _ => Some(Blame::Among(found.into())),
+        }
+    }
+
+    fn learn_from(&mut self, at: &At) -> SlotId {
+        let entry = match at {
+            At::Label(label) => blank(label.clone(), None, None, None, Layers::UNKNOWN),
+            At::Numbers { controller, channel, slot } => {
+                let positions: Vec<i16> =
+                    channel.iter().chain(Some(slot)).map(|n| i16::try_from(*n).unwrap_or(i16::MAX)).collect();
+                let layers = Layers::from_slice(&positions);
+                blank(String::new(), Some(*controller), *channel, Some(*slot), layers)
+            }
+        };
+        let place = entry.controller.map(|c| (c, entry.layers));
+        let id = self.push(entry);
+        if let Some(place) = place {
+            self.by_place.insert(place, id);
+        }
+        self.name_slots();
+        id
+    }
+
+    fn learn_place(&mut self, controller: u16, layers: Layers, label: Option<&str>) -> SlotId {
+        let label = label.unwrap_or_default();
+        let placeless = |s: &&mut SlotEntry| s.controller.is_none() && !label.is_empty() && s.label == label;
+        let numbers = |i: usize| layers.0.get(i).and_then(|n| u16::try_from(*n).ok());
+        let (channel, slot) = if numbers(1).is_some() { (numbers(0), numbers(1)) } else { (None, numbers(0)) };
+        let id = match self.slots.iter_mut().find(placeless) {
+            Some(entry) => {
+                (entry.controller, entry.channel, entry.slot, entry.layers) = (Some(controller), channel, slot, layers);
+                entry.id
+            }
+            None => self.push(blank(label.to_owned(), Some(controller), channel, slot, layers)),
+        };
+        self.by_place.insert((controller, layers), id);
+        self.name_slots();
+        id
+    }
+
+    fn push(&mut self, mut entry: SlotEntry) -> SlotId {
+        let id = SlotId(u32::try_from(self.slots.len()).unwrap_or(u32::MAX));
+        entry.id = id;
+        self.slots.push(entry);
+        id
+    }
+
+    /// Names are labels, as long as a label names one slot; otherwise numbers are added or stand alone.
+    fn name_slots(&mut self) {
+        let mut uses: BTreeMap<String, usize> = BTreeMap::new();
+        for slot in &self.slots {
+            *uses.entry(slot.label.clone()).or_default() += 1;
+        }
+        for slot in &mut self.slots {
+            let place: Vec<String> = slot.layers.trimmed().iter().map(i16::to_string).collect();
+            let numbers = format!("mc{} {}", slot.controller.map_or("?".into(), |c| c.to_string()), place.join(":"));
+            slot.name = if slot.label.is_empty() {
+                numbers
+            } else if uses.get(&slot.label).is_some_and(|n| *n > 1) {
+                format!("{} ({numbers})", slot.label)
+            } else {
+                slot.label.clone()
+            };
+        }
+    }
+}
+
+fn blank(label: String, controller: Option<u16>, channel: Option<u16>, slot: Option<u16>, layers: Layers) -> SlotEntry {
+    SlotEntry { id: SlotId(0), name: String::new(), label, controller, channel, slot, layers, dimms: Vec::new() }
+}
+
+/// Channel and slot numbers of an object. Two chip selects make one slot.
+///
+/// Without layer words, two positions are channel and slot, and one is the slot: what most server drivers have.
+fn numbers(dimm: &Dimm) -> (Option<u16>, Option<u16>) {
+    let positions = dimm.layers.trimmed();
+    let number = |n: &i16| u16::try_from(*n).ok();
+    if dimm.layer_kinds.is_empty() {
+        return match positions {
+            [slot] => (None, number(slot)),
+            [channel, slot] => (number(channel), number(slot)),
+            [_, channel, slot] => (number(channel), number(slot)),
+            _ => (None, None),
+        };
+    }
+    let (mut channel, mut slot) = (None, None);
+    for (kind, n) in dimm.layer_kinds.iter().zip(positions) {
+        match kind {
+            Layer::Channel => channel = number(n),
+            Layer::Slot | Layer::Memory => slot = number(n),
+            // The pairing of chip selects is common practice on the processors that have them, not read from hardware.
+            Layer::Csrow => slot = number(n).map(|n| n / 2),
+            Layer::Branch => {}
+        }
+    }
+    (channel, slot)
+}
+
+fn names(entry: &SlotEntry, at: &At) -> bool {
+    match at {
+        At::Label(label) => {
+            entry.name == *label || entry.label == *label || entry.dimms.iter().any(|d| d.label == *label)
+        }
+        At::Numbers { controller, channel, slot } => {
+            entry.controller == Some(*controller)
+                && entry.slot == Some(*slot)
+                && (entry.channel == *channel || channel.is_none() && entry.channel == Some(0))
+        }
+    }
+}
+
+/// Whether a record with these layers can be about an object at that place: unknown positions fit all.
+fn could_be(place: &Layers, record: &Layers) -> bool {
+    place.0.iter().zip(&record.0).all(|(mine, said)| *said < 0 || *mine < 0 || mine == said)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn dimm(controller: u16, place: &[i16], label: &str) -> Dimm {
+        Dimm {
+            controller,
+            layers: Layers::from_slice(place),
+            layer_kinds: vec![Layer::Channel, Layer::Slot],
+            label: label.into(),
+            edac_mode: None,
+            dev_type: None,
+            mem_type: None,
+            size_mb: None,
+            rank: false,
+        }
+    }
+
+    fn board() -> SlotBook {
+        let mut book = SlotBook::new();
+        for (c, ch, s, label) in [(0, 0, 0, "A1"), (0, 0, 1, "A2"), (0, 1, 0, "B1"), (1, 0, 0, "C1")] {
+            book.add(dimm(c, &[ch, s], label));
+        }
+        book
+    }
+
+    fn numbers_at(controller: u16, channel: Option<u16>, slot: u16) -> At {
+        At::Numbers { controller, channel, slot }
+    }
+
+    #[test]
+    fn injectors_name_slots_by_label_or_numbers() {
+        let mut book = board();
+        assert_eq!(book.resolve(&At::Label("B1".into())), Ok(SlotId(2)));
+        assert_eq!(book.resolve(&numbers_at(0, Some(1), 0)), Ok(SlotId(2)));
+        assert_eq!(book.resolve(&numbers_at(1, None, 0)), Ok(SlotId(3)));
+        assert_eq!(book.resolve(&At::Label("Z9".into())).unwrap_err().to_string(), "no slot is named \"Z9\"");
+        assert!(matches!(book.resolve(&numbers_at(0, Some(7), 0)), Err(UnknownSlot::Unknown(_))));
+        assert_eq!(SlotBook::new().resolve(&At::Label("A1".into())), Err(UnknownSlot::NoController));
+    }
+
+    #[test]
+    fn doubled_labels_get_numbers_and_are_refused_as_targets() {
+        let mut book = board();
+        book.add(dimm(1, &[1, 0], "A1"));
+        assert_eq!(book.get(SlotId(0)).unwrap().name, "A1 (mc0 0:0)");
+        assert_eq!(book.get(SlotId(4)).unwrap().name, "A1 (mc1 1:0)");
+        assert!(matches!(book.resolve(&At::Label("A1".into())), Err(UnknownSlot::Ambiguous { count: 2, .. })));
+        assert_eq!(book.resolve(&At::Label("A1 (mc1 1:0)".into())), Ok(SlotId(4)));
+    }
+
+    #[test]
+    fn kernel_records_are_located_as_far_as_they_know() {
+        let mut book = board();
+        let mut at = |c, l: &[i16], label: &str| book.blame(Some(c), Layers::from_slice(l), Some(label), None);
+        assert_eq!(at(0, &[1, 0, -1], "B1"), Blame::Slot(SlotId(2)));
+        assert_eq!(at(0, &[1, 0, 0], "B1"), Blame::Slot(SlotId(2)));
+        assert_eq!(at(0, &[0, -1, -1], "A1 or A2"), Blame::Among([SlotId(0), SlotId(1)].into()));
+        assert_eq!(at(0, &[0, -1, -1], "unknown memory"), Blame::Among([SlotId(0), SlotId(1)].into()));
+        assert_eq!(at(1, &[-1, -1, -1], "any memory"), Blame::Slot(SlotId(3)));
+        assert_eq!(at(0, &[9, 0, -1], "unknown memory"), Blame::Anywhere);
+        assert_eq!(at(7, &[0, 0, -1], "C1"), Blame::Slot(SlotId(3)));
+        assert_eq!(book.blame(None, Layers::UNKNOWN, None, None), Blame::Anywhere);
+        let invalid = "MCA_SYND not valid - unknown syndrome and csrow";
+        assert_eq!(book.blame(Some(0), Layers::from_slice(&[0, 0]), Some("A1"), Some(invalid)), Blame::Anywhere);
+    }
+
+    #[test]
+    fn two_ranks_are_one_slot() {
+        let mut book = SlotBook::new();
+        for csrow in 0..4 {
+            for channel in 0..2 {
+                let mut d = dimm(0, &[csrow, channel], &format!("mc#0csrow#{csrow}channel#{channel}"));
+                d.layer_kinds = vec![Layer::Csrow, Layer::Channel];
+                d.rank = true;
+                book.add(d);
+            }
+        }
+        assert_eq!(book.slots().len(), 4);
+        let slot = book.resolve(&numbers_at(0, Some(1), 1)).unwrap();
+        assert_eq!(book.get(slot).unwrap().name, "mc#0csrow#2channel#1 + mc#0csrow#3channel#1");
+        for csrow in 2..4 {
+            assert_eq!(book.blame(Some(0), Layers::from_slice(&[csrow, 1]), None, None), Blame::Slot(slot));
+        }
+        assert_eq!(book.resolve(&At::Label("mc#0csrow#3channel#1".into())), Ok(slot));
+    }
+
+    #[test]
+    fn a_recording_without_inventory_learns_its_slots() {
+        let mut book = SlotBook::learning();
+        let by_numbers = book.resolve(&numbers_at(0, Some(1), 0)).unwrap();
+        assert_eq!(book.blame(Some(0), Layers::from_slice(&[1, 0]), Some("X"), None), Blame::Slot(by_numbers));
+        let by_label = book.resolve(&At::Label("Y".into())).unwrap();
+        assert_eq!(book.blame(Some(2), Layers::from_slice(&[3, 0]), Some("Y"), None), Blame::Slot(by_label));
+        assert_eq!(book.get(by_label).unwrap().channel, Some(3));
+        assert_eq!(book.blame(Some(2), Layers::UNKNOWN, Some("any memory"), None), Blame::Anywhere);
+        // The first inventory line makes the inventory the authority.
+        book.add(dimm(0, &[0, 0], "A1"));
+        assert!(book.resolve(&At::Label("Z".into())).is_err());
+    }
+
+    #[test]
+    fn seeing_an_object_again_changes_nothing_unless_its_label_did() {
+        let mut book = board();
+        assert_eq!(book.add(dimm(0, &[0, 0], "A1")), (SlotId(0), false));
+        assert_eq!(book.add(dimm(0, &[0, 0], "LEFT")), (SlotId(0), true));
+        assert_eq!(book.resolve(&At::Label("LEFT".into())), Ok(SlotId(0)));
+    }
+}

@@ -1,0 +1,1 @@
+//! The JSON endpoint on loopback.

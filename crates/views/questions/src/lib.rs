@@ -1,0 +1,1 @@
+//! The questions put to the database, their JSON and their tables.

@@ -1,0 +1,1 @@
+//! Receives the injector's feed: TCP, Unix socket, serial line, file, standard input.

@@ -1,0 +1,1 @@
+//! Watches the kernel: EDAC sysfs counters and an own tracefs instance.

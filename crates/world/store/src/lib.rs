@@ -1,0 +1,1 @@
+//! The SQLite database of a run: schema, migrations, the one writer.
