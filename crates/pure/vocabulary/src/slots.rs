@@ -148,6 +148,7 @@ pub struct SlotBook {
     by_place: BTreeMap<(u16, Layers), SlotId>,
     /// Slots may be made from what records and injections name: the inventory is not the authority.
     open: bool,
+    changes: u64,
 }
 
 impl SlotBook {
@@ -167,6 +168,24 @@ impl SlotBook {
     #[must_use]
     pub fn slots(&self) -> &[SlotEntry] {
         &self.slots
+    }
+
+    /// Counts up with every change of a slot: new, renamed, placed, or with other objects.
+    #[must_use]
+    pub fn changes(&self) -> u64 {
+        self.changes
+    }
+
+    /// Puts back a slot that an earlier session knew, in the order of the slots' numbers.
+    pub fn restore(&mut self, entry: SlotEntry) {
+        self.open = self.open && entry.dimms.is_empty();
+        let places: Vec<(u16, Layers)> = match entry.controller {
+            Some(controller) if entry.dimms.is_empty() => vec![(controller, entry.layers)],
+            _ => entry.dimms.iter().map(|d| (d.controller, d.layers)).collect(),
+        };
+        let id = self.push(entry);
+        self.by_place.extend(places.into_iter().map(|place| (place, id)));
+        self.name_slots();
     }
 
     /// One slot.
@@ -354,6 +373,7 @@ impl SlotBook {
 
     /// Names are labels, as long as a label names one slot; otherwise numbers are added or stand alone.
     fn name_slots(&mut self) {
+        self.changes += 1;
         let mut uses: BTreeMap<String, usize> = BTreeMap::new();
         for slot in &self.slots {
             *uses.entry(slot.label.clone()).or_default() += 1;
@@ -520,6 +540,18 @@ mod tests {
         // The first inventory line makes the inventory the authority.
         book.add(dimm(0, &[0, 0], "A1"));
         assert!(book.resolve(&At::Label("Z".into())).is_err());
+    }
+
+    #[test]
+    fn a_restored_book_is_the_book_that_was() {
+        let book = board();
+        let mut again = SlotBook::new();
+        for entry in book.slots() {
+            again.restore(entry.clone());
+        }
+        assert_eq!(again.slots(), book.slots());
+        assert_eq!(again.add(dimm(0, &[1, 0], "B1")), (SlotId(2), false));
+        assert_eq!(again.blame(Some(0), Layers::from_slice(&[1, 0]), None, None), Blame::Slot(SlotId(2)));
     }
 
     #[test]

@@ -1,1 +1,36 @@
-//! The questions put to the database, their JSON and their tables.
+//! The one place where questions to the database live.
+//!
+//! A [`Snapshot`] is one run as the database stood at one moment; each question is a method of it and answers in rows.
+//! The rows are what the JSON is made from (they serialize with the documented keys) and what the tables for people are
+//! made from ([`slots_table`] and its neighbours), so the command line, the endpoint and the printed report cannot
+//! disagree. The crate only reads: it never writes to the database, never decides an outcome, and reads no clock.
+//! The command line, crate `endpoint` and the daemon call it.
+
+mod dates;
+mod error;
+mod filter;
+mod gaps;
+mod quantile;
+mod reports;
+mod runs;
+mod shots;
+mod slots;
+mod snapshot;
+mod summary;
+mod table;
+mod text;
+mod words;
+
+pub use error::QuestionError;
+pub use filter::{GapFilter, Listing, Page, ReportFilter, ShotFilter, Stamp};
+pub use gaps::GapRow;
+pub use quantile::Latency;
+pub use reports::ReportRow;
+pub use runs::{RunRow, runs};
+pub use shots::ShotRow;
+pub use slots::{BlamedOn, SlotRow};
+pub use snapshot::{RunRef, Snapshot};
+pub use summary::{BootLine, GapTotal, RemarkLine, RunSummary, Totals};
+pub use table::{gaps_table, orphans_table, reports_table, run_text, runs_table, shots_table, slots_table};
+pub use text::printable;
+pub use words::{OutcomeWord, RoleWord};

@@ -223,7 +223,7 @@ SELECT r.name AS run, i.injector, i.id AS injection, h.shot, s.name AS slot, i.l
 FROM shot h
 JOIN injection i USING (injection)
 JOIN run r ON r.run = h.run
-JOIN slot s ON s.run = h.run AND s.slot = h.slot
+LEFT JOIN slot s ON s.run = h.run AND s.slot = h.slot
 LEFT JOIN slot b ON b.run = h.run AND b.slot = h.blamed_slot
 LEFT JOIN clock_pair p ON p.boot = h.boot AND p.mono_ns = (SELECT max(mono_ns) FROM clock_pair q WHERE q.boot = h.boot);
 

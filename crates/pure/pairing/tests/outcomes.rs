@@ -1,0 +1,272 @@
+//! Every outcome of a shot and every role of a report, one small story each.
+#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
+
+mod common;
+use common::*;
+use pairing::{Input, Settings};
+use vocabulary::{Blame, Outcome, Role, Severity, ShotKey, Sighted, SlotId, Source};
+
+#[test]
+fn a_report_in_the_window_detects_the_shot() {
+    let got = run(settings(), vec![shot(1, 0, 1000), Input::Witness(event(1, 0, 1040))]);
+    let shot = got.of(1);
+    assert_eq!(shot.outcome, Outcome::Detected);
+    assert_eq!((shot.report, shot.latency_ns, shot.latency_min_ns), (Some(1), Some(40 * MS), Some(40 * MS)));
+    assert!(!shot.misplaced && !shot.misgraded && !shot.late && !shot.shared);
+    assert_eq!(got.reports()[0].shot, Some(ShotKey { injection: 1, n: 1 }));
+}
+
+#[test]
+fn no_report_is_a_miss_and_a_report_outside_is_an_orphan() {
+    let got = run(
+        settings(),
+        vec![Input::Witness(event(1, 0, 900)), shot(1, 0, 1000), Input::Witness(event(2, 0, 6500)), shot(2, 1, 20_000)],
+    );
+    assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Missed, Outcome::Missed));
+    assert_eq!(got.roles(), [(1, Role::Orphan), (2, Role::Orphan)]);
+}
+
+#[test]
+fn a_gap_in_the_window_leaves_the_shot_unknowable_unless_it_was_detected() {
+    let got = run(
+        settings(),
+        vec![
+            shot(1, 0, 1000),
+            shot(2, 1, 1000),
+            gap(2000, 2001),
+            Input::Witness(event(1, 1, 1500)),
+            shot(3, 0, 30_000),
+        ],
+    );
+    assert_eq!(got.outcome(1), Outcome::Unknowable);
+    assert_eq!(got.of(1).why.as_deref(), Some("mc_event was not watched: overrun"));
+    assert_eq!(got.outcome(2), Outcome::Detected);
+    assert_eq!(got.outcome(3), Outcome::Missed);
+}
+
+#[test]
+fn a_gap_of_one_controller_hides_only_its_slots() {
+    let Input::Gap(mut blind) = gap(2000, 3000) else { unreachable!() };
+    blind.controller = Some(1);
+    let got = run(settings(), vec![Input::Gap(blind), shot(1, 0, 1000), shot(2, 9, 1000)]);
+    assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Missed, Outcome::Unknowable));
+}
+
+#[test]
+fn another_slot_is_blamed() {
+    let got = run(settings(), vec![shot(1, 2, 1000), Input::Witness(event(1, 3, 1030))]);
+    let shot = got.of(1);
+    assert_eq!((shot.outcome, shot.misplaced, shot.blamed), (Outcome::Detected, true, Some(SlotId(3))));
+}
+
+#[test]
+fn a_report_that_its_own_slot_can_explain_is_never_taken_away() {
+    let got = run(settings(), vec![shot(1, 2, 1000), shot(2, 3, 1010), Input::Witness(event(1, 3, 1030))]);
+    assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Missed, Outcome::Detected));
+    assert!(!got.of(2).misplaced);
+}
+
+#[test]
+fn on_a_noisy_slot_chance_explains_a_report_better_than_a_wrong_blame() {
+    let mut inputs: Vec<Input> = (0..60).map(|i| Input::Witness(event(i, 3, 1000 + i * 500))).collect();
+    inputs.push(shot(1, 2, 28_000));
+    let got = run(settings(), inputs);
+    assert_eq!(got.outcome(1), Outcome::Missed);
+}
+
+#[test]
+fn another_severity_is_told() {
+    let uncorrected = |id, ms| Input::Witness(Sighted { severity: Severity::Fatal, ..event(id, 0, ms) });
+    let got = run(
+        settings(),
+        vec![
+            shot_expecting(1, 0, 1000, Some(Severity::Corrected)),
+            uncorrected(1, 1050),
+            shot_expecting(2, 0, 20_000, Some(Severity::Uncorrected)),
+            uncorrected(2, 20_050),
+            shot(3, 0, 40_000),
+            uncorrected(3, 40_050),
+        ],
+    );
+    assert!(got.of(1).misgraded && got.of(1).outcome == Outcome::Detected);
+    // Fatal and uncorrected are one class: who found the error decides between them.
+    assert!(!got.of(2).misgraded);
+    assert!(!got.of(3).misgraded);
+}
+
+#[test]
+fn late_is_after_the_deadline_and_inside_the_window() {
+    let limits = Settings { deadline_ns: Some(100 * MS), ..settings() };
+    let got = run(
+        limits,
+        vec![shot(1, 0, 1000), Input::Witness(event(1, 0, 1100)), shot(2, 1, 1000), Input::Witness(event(2, 1, 1101))],
+    );
+    assert!(!got.of(1).late);
+    assert!(got.of(2).late && got.outcome(2) == Outcome::Detected);
+}
+
+#[test]
+fn further_reports_are_echoes_of_the_detected_shot() {
+    let got = run(
+        settings(),
+        vec![
+            shot(1, 0, 1000),
+            Input::Witness(event(1, 0, 1010)),
+            Input::Witness(event(2, 0, 1020)),
+            Input::Witness(event(3, 0, 3000)),
+            Input::Witness(event(4, 1, 3000)),
+            Input::Witness(Sighted { severity: Severity::Uncorrected, ..event(5, 0, 3000) }),
+        ],
+    );
+    assert_eq!(got.roles(), [(1, Role::Match), (2, Role::Echo), (3, Role::Echo), (4, Role::Orphan), (5, Role::Orphan)]);
+    assert_eq!(got.reports().iter().filter(|r| r.shot.is_some()).count(), 3);
+}
+
+#[test]
+fn an_echo_at_the_wrong_slot_is_explained_by_the_misplaced_shot() {
+    let got =
+        run(settings(), vec![shot(1, 2, 1000), Input::Witness(event(1, 3, 1030)), Input::Witness(event(2, 3, 1035))]);
+    assert_eq!(got.roles(), [(1, Role::Match), (2, Role::Echo)]);
+}
+
+#[test]
+fn a_count_covers_several_shots() {
+    let counted = Input::Witness(Sighted { count: 3, ..event(1, 0, 1300) });
+    let got = run(settings(), vec![shot(1, 0, 1000), shot(2, 0, 1100), shot(3, 0, 1200), shot(4, 0, 1250), counted]);
+    let detected: Vec<_> = got.shots().into_iter().filter(|s| s.outcome == Outcome::Detected).collect();
+    assert_eq!(detected.len(), 3);
+    assert!(detected.iter().all(|s| s.shared && s.report == Some(1)));
+    assert_eq!(got.reports().len(), 1);
+}
+
+#[test]
+fn reports_of_their_own_go_before_a_share() {
+    let counted = Input::Witness(Sighted { count: 2, ..event(1, 0, 1150) });
+    let got = run(settings(), vec![shot(1, 0, 1000), shot(2, 0, 1100), counted, Input::Witness(event(2, 0, 1160))]);
+    assert_ne!(got.of(1).report, got.of(2).report);
+    assert!(got.shots().iter().all(|s| s.outcome == Outcome::Detected && !s.shared));
+}
+
+#[test]
+fn a_count_of_zero_is_at_least_one() {
+    let got = run(settings(), vec![shot(1, 0, 1000), Input::Witness(Sighted { count: 0, ..event(1, 0, 1030) })]);
+    assert_eq!(got.outcome(1), Outcome::Detected);
+    assert_eq!(got.reports()[0].count, 0);
+}
+
+#[test]
+fn an_unknown_place_is_compatible_with_every_slot_and_proves_none() {
+    let loose = Input::Witness(Sighted { blame: Blame::Anywhere, ..event(1, 0, 1030) });
+    let got = run(settings(), vec![shot(1, 5, 1000), loose]);
+    assert_eq!(got.outcome(1), Outcome::Detected);
+    assert!(!got.of(1).misplaced && got.of(1).blamed.is_none());
+
+    let one_of = |ms| Input::Witness(Sighted { blame: Blame::Among([SlotId(1), SlotId(2)].into()), ..event(1, 1, ms) });
+    let got = run(settings(), vec![shot(1, 5, 1000), shot(2, 2, 1000), one_of(1030)]);
+    assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Missed, Outcome::Detected));
+}
+
+#[test]
+fn a_counter_step_after_its_event_is_the_same_error() {
+    let got = run(
+        settings(),
+        vec![shot(1, 0, 1000), Input::Witness(event(1, 0, 1030)), Input::Witness(counter(2, 0, 1000, 1100, 1))],
+    );
+    assert_eq!(got.reports().len(), 1);
+    assert_eq!(got.reports()[0].witnesses, [1, 2]);
+    // The read came between the event and the counter's move: the step is seen one read later.
+    let got = run(
+        settings(),
+        vec![shot(1, 0, 1000), Input::Witness(event(1, 0, 1099)), Input::Witness(counter(2, 0, 1100, 1200, 1))],
+    );
+    assert_eq!(got.reports().len(), 1);
+}
+
+#[test]
+fn what_the_counters_hold_beyond_the_events_is_a_report_of_its_own() {
+    let got = run(
+        settings(),
+        vec![
+            shot(1, 0, 1000),
+            Input::Witness(event(1, 0, 1010)),
+            shot(2, 0, 1020),
+            Input::Witness(counter(2, 0, 1000, 1100, 3)),
+        ],
+    );
+    assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Detected, Outcome::Detected));
+    let by_counter = got.reports().into_iter().find(|r| r.anchor == 2).unwrap().clone();
+    assert_eq!(by_counter.count, 2);
+    let latency = |n| (got.of(n).latency_min_ns.unwrap(), got.of(n).latency_ns.unwrap());
+    assert_eq!(latency(1), (10 * MS, 10 * MS));
+    assert_eq!(latency(2), (0, 80 * MS));
+}
+
+#[test]
+fn a_no_info_counter_is_moved_by_events_without_a_place() {
+    let loose = Sighted { blame: Blame::Among([SlotId(0), SlotId(1)].into()), ..event(1, 0, 1030) };
+    let step = Sighted { blame: Blame::Anywhere, ..counter(2, 0, 1000, 1100, 1) };
+    let got = run(settings(), vec![shot(1, 0, 1000), Input::Witness(loose), Input::Witness(step)]);
+    assert_eq!(got.reports().len(), 1);
+}
+
+#[test]
+fn a_machine_check_record_and_its_event_are_one_report() {
+    let known = Some(0x12345040);
+    let decoded = Sighted { address: known, ..event(2, 0, 1790) };
+    let got = run(settings(), vec![shot(1, 0, 1000), Input::Witness(record(1, 1005, known)), Input::Witness(decoded)]);
+    assert_eq!(got.reports().len(), 1);
+    assert_eq!(got.reports()[0].witnesses, [2, 1]);
+    // Another page is another error.
+    let other = Sighted { address: Some(0x99999040), ..event(2, 0, 1790) };
+    let got = run(settings(), vec![Input::Witness(record(1, 1005, known)), Input::Witness(other)]);
+    assert_eq!(got.reports().len(), 2);
+}
+
+#[test]
+fn a_machine_check_record_alone_is_a_report_without_a_place() {
+    let got = run(settings(), vec![shot(1, 4, 1000), Input::Witness(record(1, 1900, Some(0x12345040)))]);
+    assert_eq!(got.outcome(1), Outcome::Detected);
+    assert_eq!(got.of(1).latency_ns, Some(900 * MS));
+    assert!(!got.of(1).misplaced);
+}
+
+#[test]
+fn close_shots_on_one_slot_each_get_their_report() {
+    let mut inputs = Vec::new();
+    for i in 0..20 {
+        inputs.push(shot(i, 0, 1000 + 200 * i));
+        inputs.push(Input::Witness(event(i, 0, 1030 + 200 * i + (i % 3) * 10)));
+    }
+    let got = run(settings(), inputs);
+    for i in 0..20 {
+        let report = got.reports().into_iter().find(|r| Some(r.report) == got.of(i).report).unwrap();
+        assert_eq!(report.anchor, i, "shot {i}");
+    }
+}
+
+#[test]
+fn an_injection_told_of_late_still_gets_its_report() {
+    let Input::Shot(mut late) = shot(1, 0, 1000) else { unreachable!() };
+    late.0.known = at(1800);
+    let got = run(settings(), vec![Input::Witness(event(1, 0, 1030)), Input::Shot(late)]);
+    assert_eq!(got.outcome(1), Outcome::Detected);
+}
+
+#[test]
+fn an_injection_told_of_too_late_is_unknowable_not_missed() {
+    let Input::Shot(mut late) = shot(1, 0, 1000) else { unreachable!() };
+    late.0.known = at(9_000);
+    let got = run(settings(), vec![Input::Witness(event(1, 0, 1030)), Input::Shot(late)]);
+    assert_eq!(got.outcome(1), Outcome::Unknowable);
+    assert_eq!(got.of(1).why.as_deref(), Some("the injection was told of 8.0 s after it was fired"));
+}
+
+#[test]
+fn odd_counts_and_times_get_an_answer() {
+    let huge = Input::Witness(Sighted { count: 65_535, ..event(1, 0, 1030) });
+    let empty = Input::Witness(Sighted { count: 0, source: Source::Counter, ..event(2, 0, 1030) });
+    let early = Input::Witness(event(3, 0, -5_000));
+    let got = run(settings(), vec![early, shot(1, 0, 1000), huge, empty, shot(2, 0, i64::MAX / MS)]);
+    assert_eq!(got.outcome(1), Outcome::Detected);
+    assert_eq!(got.shots().len(), 2);
+}

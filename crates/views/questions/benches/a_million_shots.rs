@@ -1,0 +1,81 @@
+//! How long the questions take over a run of 1,000,000 shots: `cargo bench -p questions`.
+//!
+//! The database is made once, in a temporary folder, and read through its page cache as the daemon's endpoint does.
+#![allow(clippy::unwrap_used, reason = "a benchmark may panic")]
+
+use divan::Bencher;
+use questions::{OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
+use rusqlite::Connection;
+use std::sync::OnceLock;
+
+fn main() {
+    divan::main();
+}
+
+/// The folder lives as long as the process; it is removed by hand at no cost if that is killed.
+fn database() -> Connection {
+    static MADE: OnceLock<tempfile::TempDir> = OnceLock::new();
+    let dir = MADE.get_or_init(|| {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("million.db");
+        drop(store::Store::open(&path).unwrap());
+        let db = Connection::open(&path).unwrap();
+        db.execute_batch(&format!("BEGIN; {} COMMIT;", include_str!("million.sql"))).unwrap();
+        if let Ok(more) = std::env::var("EXTRA_SQL") {
+            db.execute_batch(&more).unwrap();
+        }
+        dir
+    });
+    let db = store::open_read(&dir.path().join("million.db")).unwrap();
+    db.set_prepared_statement_cache_capacity(64);
+    db
+}
+
+fn bench<T>(bencher: Bencher<'_, '_>, question: impl Fn(&Snapshot<'_>) -> T + Sync) {
+    let db = database();
+    bencher.bench_local(|| question(&Snapshot::of(&db, &RunRef::Newest).unwrap()));
+}
+
+#[divan::bench(sample_count = 5, sample_size = 1)]
+fn slots(bencher: Bencher<'_, '_>) {
+    bench(bencher, |run| run.slots().unwrap());
+}
+
+#[divan::bench(sample_count = 5, sample_size = 1)]
+fn run_summary(bencher: Bencher<'_, '_>) {
+    bench(bencher, |run| run.run_summary().unwrap());
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn first_page_of_shots(bencher: Bencher<'_, '_>) {
+    bench(bencher, |run| run.shots(&ShotFilter::default(), &Page::first(500)).unwrap());
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn page_deep_in_shots(bencher: Bencher<'_, '_>) {
+    let page = Page { limit: 500, after: Some("900000.1".to_owned()) };
+    bench(bencher, move |run| run.shots(&ShotFilter::default(), &page).unwrap());
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn first_page_of_misses(bencher: Bencher<'_, '_>) {
+    let filter = ShotFilter { outcome: Some(OutcomeWord::Missed), ..ShotFilter::default() };
+    bench(bencher, move |run| run.shots(&filter, &Page::first(500)).unwrap());
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn shots_that_do_not_exist(bencher: Bencher<'_, '_>) {
+    let filter = ShotFilter { misgraded: Some(true), ..ShotFilter::default() };
+    bench(bencher, move |run| run.shots(&filter, &Page::first(500)).unwrap());
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn all_orphans(bencher: Bencher<'_, '_>) {
+    bench(bencher, |run| run.orphans(&ReportFilter::default(), &Page::first(500)).unwrap());
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn newest_reports(bencher: Bencher<'_, '_>) {
+    let page = Page { limit: 500, after: Some("999990.0".to_owned()) };
+    bench(bencher, move |run| run.reports(&ReportFilter::default(), &page).unwrap());
+}

@@ -1,0 +1,157 @@
+//! The question `shots`: every shot and what became of it.
+
+use crate::filter::Conditions;
+use crate::slots::NOTABLE;
+use crate::snapshot::json_column;
+use crate::{Listing, OutcomeWord, Page, QuestionError, ShotFilter, Snapshot};
+use rusqlite::{Row, params_from_iter};
+use serde::Serialize;
+use std::sync::Arc;
+
+/// One shot.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct ShotRow {
+    /// The injection's id as the injector sent it; unique per injector.
+    pub injection: String,
+    /// The shot within the injection, from 1.
+    pub shot: i64,
+    /// The name of the slot that was injected.
+    pub slot: Option<Arc<str>>,
+    /// The injector's name.
+    pub injector: String,
+    /// JEDEC names of the forced lines.
+    pub lines: Vec<String>,
+    /// The boot whose clock the stamps are on.
+    pub boot: i64,
+    /// Earliest start of the forcing, monotonic nanoseconds.
+    pub fired_ns: i64,
+    /// Latest start of the forcing, monotonic nanoseconds.
+    pub fired_to_ns: i64,
+    /// `fired_ns` as a date, RFC 3339 in UTC; null where the boot has no measured clock pair.
+    pub fired: Option<String>,
+    /// What became of it.
+    pub outcome: OutcomeWord,
+    /// The latency in nanoseconds, as far as it is proven; null unless detected.
+    pub latency_ns: Option<i64>,
+    /// The least that the latency can have been, nanoseconds.
+    pub latency_min_ns: Option<i64>,
+    /// The number of the report that fits.
+    pub report: Option<i64>,
+    /// The severity that the sender expects, where it said.
+    pub expect: Option<String>,
+    /// The severity of the report.
+    pub severity: Option<String>,
+    /// The report blames another slot.
+    pub misplaced: bool,
+    /// The slot that the report blames, where it names one.
+    pub blamed_slot: Option<Arc<str>>,
+    /// The report's severity class is not the expected one.
+    pub misgraded: bool,
+    /// Detected after the deadline, inside the window.
+    pub late: bool,
+    /// The report covers other shots too.
+    pub shared: bool,
+    /// Log-likelihood distance to the second-best answer; null where pairing gives none.
+    pub margin: Option<f64>,
+    /// Probability of this answer; null where pairing gives none.
+    pub confidence: Option<f64>,
+    /// Why nobody can know, for an unknowable shot.
+    pub why: Option<String>,
+}
+
+const COLUMNS: &str = "i.injection, i.id, h.shot, h.slot, i.injector, i.lines, h.boot, h.fired_ns, h.fired_to_ns, \
+     h.outcome, h.latency_ns, h.latency_min_ns, h.report, i.expect, o.severity, h.misplaced, h.blamed_slot, \
+     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.why";
+
+impl Snapshot<'_> {
+    /// Shots in the order in which their injections arrived, and within one injection by number.
+    ///
+    /// # Errors
+    /// When a filter names an unknown slot, the cursor is not one of this question, or the database cannot be read.
+    pub fn shots(&self, filter: &ShotFilter, page: &Page) -> Result<Listing<ShotRow>, QuestionError> {
+        let (injection, shot) = page.cursor()?;
+        let flags = [
+            ("h.misplaced", filter.misplaced),
+            ("h.misgraded", filter.misgraded),
+            ("h.late", filter.late),
+            ("h.shared", filter.shared),
+        ];
+        // Where few shots can be meant, a partial index finds them; otherwise the injections of the run lead, since their
+        // numbers are the order asked for. CROSS JOIN keeps SQLite from turning that round.
+        let is_notable = matches!(filter.outcome, Some(OutcomeWord::Missed | OutcomeWord::Unknowable))
+            || flags.iter().any(|(_, wanted)| *wanted == Some(true));
+        let (tables, mut which, order) = if is_notable || filter.outcome == Some(OutcomeWord::Open) {
+            let mut which = Conditions::new("h.run = ?", self.run);
+            which.with("(h.injection, h.shot) > (?, ?)", injection);
+            which.value(shot);
+            if is_notable {
+                which.holds(NOTABLE);
+            }
+            ("shot h CROSS JOIN injection i ON i.injection = h.injection", which, "h.injection, h.shot")
+        } else {
+            let mut which = Conditions::new("i.run = ?", self.run);
+            which.with("i.injection >= ?", injection);
+            which.with("h.shot > CASE WHEN i.injection = ? THEN ? ELSE 0 END", injection);
+            which.value(shot);
+            ("injection i CROSS JOIN shot h ON h.injection = i.injection", which, "i.injection, h.shot")
+        };
+        match filter.outcome {
+            None => {}
+            Some(OutcomeWord::Open) => which.holds("h.outcome IS NULL"),
+            Some(outcome) => which.with("h.outcome = ?", outcome.word().to_owned()),
+        }
+        if let Some(name) = &filter.slot {
+            which.with("i.slot = ?", self.slot_named(name)?);
+        }
+        if let Some(injector) = &filter.injector {
+            which.with("i.injector = ?", injector.clone());
+        }
+        for (column, wanted) in flags {
+            if let Some(wanted) = wanted {
+                which.with(&format!("{column} = ?"), i64::from(wanted));
+            }
+        }
+        self.between(&mut which, "h.boot", ("h.fired_ns", "h.fired_ns"), filter.since, filter.until);
+        which.value(page.one_more());
+        let mut ask = self.db.prepare_cached(&format!(
+            "SELECT {COLUMNS} FROM {tables} LEFT JOIN report o ON o.run = h.run AND o.report = h.report
+             WHERE {} ORDER BY {order} LIMIT ?",
+            which.sql()
+        ))?;
+        let rows = ask
+            .query_map(params_from_iter(which.into_values()), |row| self.shot_row(row))?
+            .collect::<rusqlite::Result<_>>()?;
+        Ok(Listing::of(rows, page))
+    }
+
+    fn shot_row(&self, row: &Row<'_>) -> rusqlite::Result<(ShotRow, (i64, i64))> {
+        let (boot, fired_ns) = (row.get(6)?, row.get(7)?);
+        let shot = ShotRow {
+            injection: row.get(1)?,
+            shot: row.get(2)?,
+            slot: self.slot_name(row.get(3)?),
+            injector: row.get(4)?,
+            lines: json_column(row, 5)?,
+            boot,
+            fired_ns,
+            fired_to_ns: row.get(8)?,
+            fired: self.dates.date(boot, fired_ns),
+            outcome: OutcomeWord::of_column(row.get_ref(9)?.as_str_or_null()?),
+            latency_ns: row.get(10)?,
+            latency_min_ns: row.get(11)?,
+            report: row.get(12)?,
+            expect: row.get(13)?,
+            severity: row.get(14)?,
+            misplaced: row.get(15)?,
+            blamed_slot: self.slot_name(row.get(16)?),
+            misgraded: row.get(17)?,
+            late: row.get(18)?,
+            shared: row.get(19)?,
+            margin: row.get(20)?,
+            confidence: row.get(21)?,
+            why: row.get(22)?,
+        };
+        let cursor = (row.get(0)?, shot.shot);
+        Ok((shot, cursor))
+    }
+}

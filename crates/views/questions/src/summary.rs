@@ -1,0 +1,248 @@
+//! The question `run`: what a run says about itself before its numbers are believed, and its totals.
+
+use crate::slots::{NOTABLE, detection_rate};
+use crate::snapshot::json_column;
+use crate::{QuestionError, RoleWord, Snapshot};
+use rusqlite::params;
+use serde::Serialize;
+use vocabulary::Wall;
+
+/// One run as a whole.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct RunSummary {
+    /// The run's name.
+    pub name: String,
+    /// watch, rehearse or replay.
+    pub kind: String,
+    /// The machine's name, where known.
+    pub host: Option<String>,
+    /// The kernel of the last boot.
+    pub kernel: Option<String>,
+    /// The program's version that began the run.
+    pub version: String,
+    /// When it began, RFC 3339 in UTC.
+    pub started: String,
+    /// When it ended; null while it goes on, and after a crash.
+    pub ended: Option<String>,
+    /// Whether it has not been ended. After a crash that is true as well: `watched_until` then stays behind.
+    pub running: bool,
+    /// Up to when the machine is known to have been watched.
+    pub watched_until: Option<String>,
+    /// The boots of the run, the first one first.
+    pub boots: Vec<BootLine>,
+    /// What became of all shots and reports.
+    pub totals: Totals,
+    /// The intervals in which at least one source was not watching.
+    pub gaps: GapTotal,
+    /// What must be known before the numbers are believed, in order of time.
+    pub remarks: Vec<RemarkLine>,
+    /// Every setting that can change an answer.
+    pub settings: serde_json::Value,
+}
+
+/// One kernel boot within the run.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct BootLine {
+    /// The boot's number in the database: what rows give as `boot`.
+    pub boot: i64,
+    /// The kernel's own id of the boot.
+    pub boot_id: String,
+    /// The kernel's release.
+    pub kernel: String,
+    /// When the run began in this boot, monotonic nanoseconds.
+    pub first_ns: i64,
+    /// Up to when it is known to have been watched, monotonic nanoseconds.
+    pub watched_ns: i64,
+    /// `first_ns` as a date, RFC 3339 in UTC.
+    pub first: Option<String>,
+    /// `watched_ns` as a date.
+    pub watched: Option<String>,
+}
+
+/// Totals of a run; the words are those of the slots.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
+pub struct Totals {
+    /// Orders from the feeds.
+    pub injections: i64,
+    /// Shots: detected + missed + unknowable + open.
+    pub shots: i64,
+    /// Shots with at least one report that fits.
+    pub detected: i64,
+    /// Shots whose window closed with none, while every source was watching.
+    pub missed: i64,
+    /// Shots whose window overlaps a gap.
+    pub unknowable: i64,
+    /// Shots that are not settled yet.
+    pub open: i64,
+    /// Shots that share their report with another shot.
+    pub shared: i64,
+    /// Shots that were blamed on another slot.
+    pub misplaced: i64,
+    /// Shots reported with another severity class than expected.
+    pub misgraded: i64,
+    /// Shots detected after the deadline.
+    pub late: i64,
+    /// detected / (detected + missed); null when that is 0 / 0.
+    pub detection_rate: Option<f64>,
+    /// Reports: matches + echoes + orphans.
+    pub reports: i64,
+    /// Reports that detected a shot.
+    pub matches: i64,
+    /// Further reports explained by already detected shots.
+    pub echoes: i64,
+    /// Reports that no shot explains.
+    pub orphans: i64,
+    /// Orphans that name no slot, or several.
+    pub orphans_without_place: i64,
+}
+
+/// Gaps taken together.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
+pub struct GapTotal {
+    /// How many.
+    pub count: i64,
+    /// The time in nanoseconds in which at least one source was not watching; overlapping gaps count once.
+    pub total_ns: i64,
+}
+
+/// One remark.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct RemarkLine {
+    /// note or warning.
+    pub level: String,
+    /// What must be known.
+    pub text: String,
+    /// The boot whose clock the stamp is on.
+    pub boot: i64,
+    /// When it was written down, monotonic nanoseconds.
+    pub at_ns: i64,
+    /// `at_ns` as a date, RFC 3339 in UTC.
+    pub at: Option<String>,
+}
+
+impl Snapshot<'_> {
+    /// The run as a whole.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn run_summary(&self) -> Result<RunSummary, QuestionError> {
+        let boots = self.boot_lines()?;
+        let (totals, gaps, remarks) = (self.totals()?, self.gap_total()?, self.remarks()?);
+        let mut ask = self.db.prepare_cached(
+            "SELECT name, kind, host, version, started_wall_ns, ended_wall_ns, settings FROM run WHERE run = ?1",
+        )?;
+        Ok(ask.query_row([self.run], |row| {
+            let ended: Option<i64> = row.get(5)?;
+            Ok(RunSummary {
+                name: row.get(0)?,
+                kind: row.get(1)?,
+                host: row.get(2)?,
+                kernel: boots.last().map(|b| b.kernel.clone()),
+                version: row.get(3)?,
+                started: Wall(row.get(4)?).rfc3339(),
+                ended: ended.map(|at| Wall(at).rfc3339()),
+                running: ended.is_none(),
+                watched_until: boots.last().and_then(|b| b.watched.clone()),
+                boots,
+                totals,
+                gaps,
+                remarks,
+                settings: json_column(row, 6)?,
+            })
+        })?)
+    }
+
+    fn boot_lines(&self) -> Result<Vec<BootLine>, QuestionError> {
+        let mut ask = self.db.prepare_cached(
+            "SELECT boot, boot_id, kernel, first_ns, watched_ns FROM boot WHERE run = ?1 ORDER BY boot",
+        )?;
+        let lines = ask.query_map([self.run], |row| {
+            let (boot, first_ns, watched_ns) = (row.get(0)?, row.get(3)?, row.get(4)?);
+            Ok(BootLine {
+                boot,
+                boot_id: row.get(1)?,
+                kernel: row.get(2)?,
+                first_ns,
+                watched_ns,
+                first: self.dates.date(boot, first_ns),
+                watched: self.dates.date(boot, watched_ns),
+            })
+        })?;
+        Ok(lines.collect::<rusqlite::Result<_>>()?)
+    }
+
+    fn remarks(&self) -> Result<Vec<RemarkLine>, QuestionError> {
+        let mut ask = self.db.prepare_cached(
+            "SELECT m.level, m.text, m.boot, m.at_ns FROM remark m JOIN boot b USING (boot)
+             WHERE b.run = ?1 ORDER BY m.boot, m.at_ns, m.remark",
+        )?;
+        let lines = ask.query_map([self.run], |row| {
+            let (boot, at_ns) = (row.get(2)?, row.get(3)?);
+            Ok(RemarkLine { level: row.get(0)?, text: row.get(1)?, boot, at_ns, at: self.dates.date(boot, at_ns) })
+        })?;
+        Ok(lines.collect::<rusqlite::Result<_>>()?)
+    }
+
+    fn gap_total(&self) -> Result<GapTotal, QuestionError> {
+        let mut ask =
+            self.db.prepare_cached("SELECT boot, from_ns, to_ns FROM gap WHERE run = ?1 ORDER BY boot, from_ns")?;
+        let mut answer = ask.query([self.run])?;
+        let mut total = GapTotal::default();
+        let mut covered: Option<(i64, i64)> = None;
+        while let Some(found) = answer.next()? {
+            let (boot, from, to): (i64, i64, i64) = (found.get(0)?, found.get(1)?, found.get(2)?);
+            let begin = match covered {
+                Some((b, until)) if b == boot => from.max(until),
+                _ => from,
+            };
+            total.count += 1;
+            total.total_ns = total.total_ns.saturating_add(to.saturating_sub(begin).max(0));
+            covered = Some((boot, to.max(begin)));
+        }
+        Ok(total)
+    }
+
+    fn totals(&self) -> Result<Totals, QuestionError> {
+        let mut t = Totals {
+            injections: self
+                .db
+                .prepare_cached("SELECT count(*) FROM injection WHERE run = ?1")?
+                .query_row([self.run], |row| row.get(0))?,
+            ..Totals::default()
+        };
+        t.shots = self
+            .db
+            .prepare_cached("SELECT count(*) FROM shot WHERE run = ?1")?
+            .query_row([self.run], |row| row.get(0))?;
+        t.open = self
+            .db
+            .prepare_cached("SELECT count(*) FROM shot WHERE run = ?1 AND outcome IS NULL")?
+            .query_row([self.run], |row| row.get(0))?;
+        (t.missed, t.unknowable, t.shared, t.misplaced, t.misgraded, t.late) = self
+            .db
+            .prepare_cached(&format!(
+                "SELECT coalesce(sum(outcome = 'missed'), 0), coalesce(sum(outcome = 'unknowable'), 0),
+                        coalesce(sum(shared), 0), coalesce(sum(misplaced), 0),
+                        coalesce(sum(misgraded), 0), coalesce(sum(late), 0)
+                 FROM shot WHERE run = ?1 AND {NOTABLE}"
+            ))?
+            .query_row([self.run], |row| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?))
+            })?;
+        // The schema allows three outcomes and NULL: what is none of the others was detected.
+        t.detected = t.shots - t.missed - t.unknowable - t.open;
+        t.detection_rate = detection_rate(t.detected, t.missed);
+        let mut ask =
+            self.db.prepare_cached("SELECT count(*), count(slot) FROM report WHERE run = ?1 AND role = ?2")?;
+        let mut count = |role: RoleWord| {
+            ask.query_row(params![self.run, role.word()], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))
+        };
+        t.matches = count(RoleWord::Match)?.0;
+        t.echoes = count(RoleWord::Echo)?.0;
+        let (orphans, with_place) = count(RoleWord::Orphan)?;
+        t.orphans = orphans;
+        t.orphans_without_place = orphans - with_place;
+        t.reports = t.matches + t.echoes + t.orphans;
+        Ok(t)
+    }
+}

@@ -1,0 +1,108 @@
+//! What stands above every table (which run this is, and what must be known before its numbers are believed), and the
+//! run as a whole.
+
+use super::{counted, date, legend, length, percent, plain_date, wrapped};
+use crate::{RemarkLine, RunSummary, printable};
+
+/// The run's name, machine and time, its remarks with the warnings first, and an empty line.
+pub(super) fn heading(run: &RunSummary) -> String {
+    let mut first = format!("Run {} ({})", printable(&run.name), run.kind);
+    if let Some(host) = &run.host {
+        first += &format!(" on {}", printable(host));
+    }
+    if let Some(kernel) = &run.kernel {
+        first += &format!(", kernel {}", printable(kernel));
+    }
+    first += &format!(", began {} UTC", plain_date(&run.started));
+    first += &match (&run.ended, &run.watched_until) {
+        (Some(ended), _) => format!(", ended {}", plain_date(ended)),
+        (None, Some(until)) => format!(", not ended; watched until {}", plain_date(until)),
+        (None, None) => ", not ended".to_owned(),
+    };
+    format!("{}{}\n", wrapped(&first, 4), remarks(&run.remarks))
+}
+
+/// Every text once, since a remark that each start of the daemon repeats says nothing new; warnings first.
+fn remarks(all: &[RemarkLine]) -> String {
+    let mut out = String::new();
+    for level in ["warning", "note"] {
+        let of_level: Vec<&RemarkLine> = all.iter().filter(|r| r.level == level).collect();
+        let mut told: Vec<&str> = Vec::new();
+        for remark in &of_level {
+            if told.contains(&remark.text.as_str()) {
+                continue;
+            }
+            told.push(&remark.text);
+            let times = of_level.iter().filter(|r| r.text == remark.text).count();
+            let again = if times > 1 { format!(" ({times} times, the first at ") } else { " (".to_owned() };
+            let at = date(remark.at.as_deref(), remark.boot, remark.at_ns);
+            let word = if level == "warning" { "WARNING" } else { "Note" };
+            out += &wrapped(&format!("{word}: {}{again}{at})", printable(&remark.text)), 4);
+        }
+    }
+    out
+}
+
+/// The totals in one or two sentences; below every table of shots or slots.
+pub(super) fn totals(run: &RunSummary) -> String {
+    let t = &run.totals;
+    let mut text = if t.shots == 0 {
+        "In all: no shot yet.".to_owned()
+    } else {
+        let rate = t.detection_rate.map_or_else(
+            || "no detection rate yet".to_owned(),
+            |rate| format!("detection rate {}", percent(rate)),
+        );
+        format!(
+            "In all: {} = {} detected + {} missed + {} unknowable + {} open; {rate}.",
+            counted(t.shots, "shot", "shots"),
+            t.detected,
+            t.missed,
+            t.unknowable,
+            t.open
+        )
+    };
+    text += &format!(
+        " {}: {} detected shots, {}, {}",
+        counted(t.reports, "report", "reports"),
+        t.matches,
+        counted(t.echoes, "echo", "echoes"),
+        counted(t.orphans, "orphan", "orphans"),
+    );
+    if t.orphans_without_place > 0 {
+        text += &format!(" ({} of them without a known slot)", t.orphans_without_place);
+    }
+    text += ". ";
+    text += &match run.gaps.count {
+        0 => "Everything was watched all the time.".to_owned(),
+        n => format!("{}: for {} not everything was watched.", counted(n, "gap", "gaps"), length(run.gaps.total_ns)),
+    };
+    wrapped(&text, 0)
+}
+
+/// One run as text: its heading, its boots, its totals.
+#[must_use]
+pub fn run_text(run: &RunSummary) -> String {
+    let mut out = heading(run);
+    for boot in &run.boots {
+        let first = date(boot.first.as_deref(), boot.boot, boot.first_ns);
+        let watched = date(boot.watched.as_deref(), boot.boot, boot.watched_ns);
+        out += &wrapped(
+            &format!(
+                "Boot {} ({}), kernel {}: from {first} to {watched} UTC",
+                boot.boot,
+                printable(&boot.boot_id),
+                printable(&boot.kernel)
+            ),
+            4,
+        );
+    }
+    out += "\n";
+    out += &totals(run);
+    out += "\n";
+    out + &legend([
+        ("boot", "one start of the kernel; stamps of different boots are not comparable, their dates are"),
+        ("gap", "a time in which a source lost data or was not read: a shot in it is unknowable, not missed"),
+        ("orphan", "a report that no shot explains: perhaps a module that fails on its own"),
+    ])
+}

@@ -1,0 +1,511 @@
+//! Where everything meets: kernel events and feed lines go in, records for the store and replies to injectors come out.
+//!
+//! The hub numbers witnesses, looks places up, stamps shots, hands everything to the pairing engine and turns its answers
+//! into records. It is synchronous and reads no clock, file or socket; the live daemon, the rehearsal and the replay
+//! drive this very same hub. An injection reaches the engine only when the store has acknowledged it, so that what was
+//! `accepted` and what is paired are the same set.
+
+use crate::capture::Captured;
+use crate::settings::Settings;
+use feed_lines::{Alignment, FeedLine, Reply, Unit};
+use pairing::{Answer, Engine, Input, Order};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use store::{Ack, CounterValue, Record, Restored};
+use vocabulary::{
+    ClockPair, Dimm, Gap, Injection, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotBook, SlotId, Source, Span,
+    Witness,
+};
+
+/// A shot that is to be fired later than this is refused: it would be held in memory all that time.
+const FURTHEST_AHEAD_NS: i64 = 24 * 3600 * 1_000_000_000;
+
+/// One line of a feed with what is known about its way.
+#[derive(Clone, Debug)]
+pub(crate) struct Line<'a> {
+    /// The feed's name.
+    pub(crate) feed: &'a Arc<str>,
+    /// Who injects.
+    pub(crate) injector: &'a Arc<str>,
+    /// What the injector's ticks count.
+    pub(crate) unit: Unit,
+    /// The line's number in its stream.
+    pub(crate) number: u64,
+    /// When it arrived.
+    pub(crate) arrival: Mono,
+    /// The line as it came.
+    pub(crate) raw: &'a str,
+    /// What it says.
+    pub(crate) line: FeedLine,
+}
+
+/// An injection on its way to the disk. `R` is the way back to its sender.
+struct Pending<R> {
+    reply: R,
+    number: u64,
+    arrival: Mono,
+    injector: Arc<str>,
+    injection: Injection,
+    slot: SlotId,
+    first: Span,
+}
+
+/// Counts since the start of the process, for health and metrics.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, serde::Serialize)]
+pub(crate) struct Counts {
+    /// Trace events about memory.
+    pub(crate) mc_events: u64,
+    /// Machine-check records, about memory or not.
+    pub(crate) mce_records: u64,
+    /// Counter steps.
+    pub(crate) counter_steps: u64,
+    /// Injections that were accepted, resent ones not counted.
+    pub(crate) injections: u64,
+    /// Injections that were sent again.
+    pub(crate) resent: u64,
+    /// Lines that were refused.
+    pub(crate) rejected: u64,
+    /// Gaps.
+    pub(crate) gaps: u64,
+    /// Shots that were settled.
+    pub(crate) settled: u64,
+}
+
+/// See the module's page.
+pub(crate) struct Hub<R> {
+    settings: Settings,
+    engine: Engine,
+    book: SlotBook,
+    book_changes: u64,
+    told_slots: Vec<vocabulary::SlotEntry>,
+    clocks: BTreeMap<Arc<str>, Alignment>,
+    pair: ClockPair,
+    /// Nothing before this was watched; nothing in a replay, whose recording says so itself.
+    began: Option<Mono>,
+    next_witness: i64,
+    next_token: u64,
+    pending: BTreeMap<u64, Pending<R>>,
+    pending_arrivals: BTreeSet<(Mono, u64)>,
+    records: Vec<Record>,
+    /// Counter steps and the counters' values must reach the disk together, or a restart would count the steps twice.
+    counters_half_told: bool,
+    capture: Option<Captured>,
+    answers: Vec<Answer>,
+    counts: Counts,
+}
+
+impl<R> Hub<R> {
+    /// A hub for a run that begins. `pair` is for dates in the feed.
+    pub(crate) fn new(
+        settings: Settings,
+        book: SlotBook,
+        pair: ClockPair,
+        began: Option<Mono>,
+        numbers: (i64, i64),
+    ) -> Hub<R> {
+        let (next_witness, next_report) = numbers;
+        Hub {
+            engine: Engine::new(settings.pairing, next_report),
+            settings,
+            book,
+            book_changes: 0,
+            told_slots: Vec::new(),
+            clocks: BTreeMap::new(),
+            pair,
+            began,
+            next_witness,
+            next_token: 0,
+            pending: BTreeMap::new(),
+            pending_arrivals: BTreeSet::new(),
+            records: Vec::new(),
+            counters_half_told: false,
+            capture: None,
+            answers: Vec::new(),
+            counts: Counts::default(),
+        }
+    }
+
+    /// Keeps both streams in the replay format as well.
+    pub(crate) fn capture(&mut self) {
+        self.capture = Some(Captured::default());
+    }
+
+    /// Puts back what an earlier session of the same boot left, and marks the time since as a gap.
+    pub(crate) fn resume(&mut self, slots: Vec<vocabulary::SlotEntry>, restored: Option<Restored>, gap: Option<Gap>) {
+        for entry in slots {
+            self.engine.know_slot(entry.id, entry.controller);
+            self.book.restore(entry.clone());
+            self.told_slots.push(entry);
+        }
+        self.book_changes = self.book.changes();
+        if let Some(gap) = gap {
+            self.gap(gap);
+        }
+        let Some(restored) = restored else { return };
+        for gap in restored.gaps {
+            if gap.of != "feed" {
+                self.engine.push(Input::Gap(gap));
+            }
+        }
+        for shot in restored.shots {
+            match shot.settled {
+                None => self.engine.push(Input::Shot(Order(shot.shot))),
+                Some(s) => self.engine.push_settled(shot.shot, s.outcome, s.blamed, s.severity),
+            }
+        }
+        for old in restored.witnesses {
+            let sighted = self.sighted(old.id, old.known, &old.witness);
+            match (old.report, sighted.source) {
+                (None, _) if old.witness.is_memory_error() => self.engine.push(Input::Witness(sighted)),
+                (Some(_), Source::McEvent) => self.engine.push_spent(&sighted),
+                _ => {}
+            }
+        }
+    }
+
+    /// A measured pair of both clocks.
+    pub(crate) fn pair(&mut self, pair: ClockPair) {
+        if let Some(capture) = &mut self.capture {
+            capture.entry(&recording::Entry::Clock(pair));
+        }
+        self.pair = pair;
+        self.records.push(Record::Pair(pair));
+    }
+
+    /// One object of the inventory.
+    pub(crate) fn dimm(&mut self, dimm: Dimm) {
+        if let Some(capture) = &mut self.capture {
+            capture.entry(&recording::Entry::Dimm(dimm.clone()));
+        }
+        self.book.add(dimm);
+        self.tell_slots();
+    }
+
+    /// One raw observation, known now or at `known` if that is later.
+    pub(crate) fn witness(&mut self, known: Option<Mono>, witness: Witness) {
+        let known = known.unwrap_or(witness.span.to).max(witness.span.to).max(self.engine.horizon());
+        if let Some(capture) = &mut self.capture {
+            capture.entry(&recording::Entry::Witness { known, witness: witness.clone() });
+        }
+        match witness.source {
+            Source::McEvent => self.counts.mc_events += 1,
+            Source::MceRecord => self.counts.mce_records += 1,
+            Source::Counter => {
+                self.counts.counter_steps += 1;
+                self.counters_half_told = true;
+            }
+        }
+        let id = self.next_witness;
+        self.next_witness += 1;
+        let sighted = self.sighted(id, known, &witness);
+        self.tell_slots();
+        let memory = witness.is_memory_error();
+        self.records.push(Record::Witness { id, known, witness: Arc::new(witness), slot: sighted.blame.exact() });
+        if memory {
+            self.engine.push(Input::Witness(sighted));
+        } else {
+            self.records.push(Record::Spent { witness: id });
+        }
+    }
+
+    /// A source was blind. A feed that was not read hides no report, so it is kept but makes no shot unknowable.
+    pub(crate) fn gap(&mut self, gap: Gap) {
+        if let Some(capture) = &mut self.capture {
+            capture.entry(&recording::Entry::Gap(gap.clone()));
+        }
+        self.counts.gaps += 1;
+        self.records.push(Record::Gap(gap.clone()));
+        if gap.of != "feed" {
+            self.engine.push(Input::Gap(gap));
+        }
+    }
+
+    /// Counter values for the next restart.
+    pub(crate) fn counters(&mut self, values: Vec<CounterValue>) {
+        self.counters_half_told = false;
+        self.records.push(Record::Counters(values));
+    }
+
+    /// What the run must say about itself.
+    pub(crate) fn remark(&mut self, at: Mono, warning: bool, text: String) {
+        self.records.push(Record::Remark { at, warning, text });
+    }
+
+    /// One line of a feed. Answers a reply that can go back at once; an injection is answered by [`ack`](Hub::ack).
+    pub(crate) fn line(&mut self, mut line: Line<'_>, reply: R) -> Option<(R, Reply)> {
+        line.arrival = line.arrival.max(self.engine.horizon());
+        if let Some(capture) = &mut self.capture {
+            capture.line(&line);
+        }
+        let clock = self
+            .clocks
+            .entry(line.injector.clone())
+            .or_insert_with(|| Alignment::new(line.unit, feed_lines::DEFAULT_SLACK_NS));
+        clock.set_unit(line.unit);
+        match line.line {
+            FeedLine::Injection(injection) => {
+                let first = clock.place(injection.t.as_deref(), line.arrival, self.pair);
+                let id = injection.id.clone();
+                let told = Told {
+                    feed: line.feed,
+                    injector: line.injector,
+                    number: line.number,
+                    arrival: line.arrival,
+                    raw: line.raw,
+                };
+                match self.order(told, injection, first, reply) {
+                    Ok(()) => None,
+                    Err((reply, why)) => Some((reply, self.rejected(line.number, why, Some(id)))),
+                }
+            }
+            FeedLine::Tick { t } => {
+                clock.observe(t, line.arrival);
+                let (injector, arrived) = (line.injector.clone(), line.arrival);
+                self.records.push(Record::Tick { injector, ticks: t, arrived });
+                None
+            }
+            FeedLine::Rail { name, slot, millivolts, t } => {
+                let at = clock.place(t.as_deref(), line.arrival, self.pair).to;
+                match slot.map(|at| self.book.resolve(&at)).transpose() {
+                    Ok(slot) => {
+                        self.tell_slots();
+                        let injector = line.injector.clone();
+                        self.records.push(Record::Rail { injector, name: name.into(), slot, millivolts, at });
+                        None
+                    }
+                    Err(why) => Some((reply, self.rejected(line.number, why.to_string(), None))),
+                }
+            }
+            FeedLine::Hello { .. } | FeedLine::Pong { .. } | FeedLine::Bye { .. } => None,
+        }
+    }
+
+    /// Lines that made no sense; whoever read them has answered them already.
+    pub(crate) fn bad_lines(&mut self, count: u64) {
+        self.counts.rejected += count;
+    }
+
+    /// The store has an injection on disk: its shots go to the engine, and its sender may be told.
+    pub(crate) fn ack(&mut self, ack: Ack) -> Option<(R, Reply)> {
+        let Ack::Injection { token, number, is_new } = ack;
+        let pending = self.take_pending(token)?;
+        if is_new {
+            self.counts.injections += 1;
+            self.fire(&pending, number);
+        } else {
+            self.counts.resent += 1;
+        }
+        let (id, line, t_ns) = (pending.injection.id, pending.number, pending.arrival);
+        Some((pending.reply, Reply::Accepted { id, line, t_ns, again: !is_new }))
+    }
+
+    /// The store could not keep an injection: it never was.
+    pub(crate) fn refuse(&mut self, token: u64, why: &str) -> Option<(R, Reply)> {
+        let pending = self.take_pending(token)?;
+        let reply = self.rejected(pending.number, why.to_owned(), Some(pending.injection.id));
+        Some((pending.reply, reply))
+    }
+
+    /// Works through everything up to `to`, but never past an injection that is on its way to the disk.
+    pub(crate) fn advance(&mut self, to: Mono) {
+        let to = self.pending_arrivals.first().map_or(to, |(arrival, _)| to.min(arrival.minus(1)));
+        if to > self.engine.horizon() {
+            self.engine.advance(to, &mut self.answers);
+            self.tell_answers();
+        }
+    }
+
+    /// Settles everything: nothing more will come.
+    pub(crate) fn finish(&mut self) {
+        self.engine.finish(&mut self.answers);
+        self.tell_answers();
+    }
+
+    /// Marks the rest of every open window as not watched, and settles everything: the daemon stops.
+    pub(crate) fn stop(&mut self, now: Mono) {
+        self.advance(now);
+        if let Some(end) = self.engine.last_open_end()
+            && end > now
+        {
+            let why = "the daemon was stopped inside the window".to_owned();
+            let gap = Gap { span: Span::new(now, end), of: "daemon".into(), controller: None, why };
+            if let Some(capture) = &mut self.capture {
+                capture.entry(&recording::Entry::Gap(gap.clone()));
+            }
+            self.engine.push(Input::Gap(gap));
+        }
+        self.finish();
+    }
+
+    /// Up to when everything was worked through.
+    pub(crate) fn horizon(&self) -> Mono {
+        self.engine.horizon()
+    }
+
+    /// What is to be stored, in order. Empty while a counter's step waits for the counter's value.
+    pub(crate) fn take_records(&mut self) -> Vec<Record> {
+        if self.counters_half_told { Vec::new() } else { std::mem::take(&mut self.records) }
+    }
+
+    /// How many records wait to be taken.
+    pub(crate) fn record_count(&self) -> usize {
+        self.records.len()
+    }
+
+    /// No counter values will come for the counter steps so far.
+    pub(crate) fn counters_told(&mut self) {
+        self.counters_half_told = false;
+    }
+
+    /// The captured lines since the last call: feed file, witness file.
+    pub(crate) fn take_captured(&mut self) -> Option<Captured> {
+        self.capture.as_mut().map(std::mem::take).filter(|c| !c.is_empty())
+    }
+
+    /// Counts since the start.
+    pub(crate) fn counts(&self) -> Counts {
+        self.counts
+    }
+
+    /// How many injections are on their way to the disk, and how many shots, reports and gaps are held.
+    pub(crate) fn load(&self) -> (usize, (usize, usize, usize)) {
+        (self.pending.len(), self.engine.sizes())
+    }
+
+    /// How many slots are known.
+    pub(crate) fn slots(&self) -> usize {
+        self.book.slots().len()
+    }
+
+    fn order(&mut self, told: Told<'_>, mut injection: Injection, first: Span, reply: R) -> Result<(), (R, String)> {
+        let slot = match self.book.resolve(&injection.at) {
+            Ok(slot) => slot,
+            Err(why) => return Err((reply, why.to_string())),
+        };
+        self.tell_slots();
+        if self.began.is_some_and(|began| first.to < began) {
+            return Err((reply, "t lies before the run began".to_owned()));
+        }
+        if first.from.since(told.arrival) > FURTHEST_AHEAD_NS {
+            return Err((reply, "t lies more than a day ahead".to_owned()));
+        }
+        injection.expect = injection.expect.or_else(|| self.settings.expected(&injection));
+        let token = self.next_token;
+        self.next_token += 1;
+        self.records.push(Record::Injection {
+            token,
+            feed: told.feed.clone(),
+            injector: told.injector.clone(),
+            injection: Box::new(injection.clone()),
+            slot,
+            arrived: told.arrival,
+            first,
+            raw: told.raw.into(),
+        });
+        self.pending_arrivals.insert((told.arrival, token));
+        let (number, arrival, injector) = (told.number, told.arrival, told.injector.clone());
+        self.pending.insert(token, Pending { reply, number, arrival, injector, injection, slot, first });
+        Ok(())
+    }
+
+    fn take_pending(&mut self, token: u64) -> Option<Pending<R>> {
+        let pending = self.pending.remove(&token)?;
+        self.pending_arrivals.remove(&(pending.arrival, token));
+        Some(pending)
+    }
+
+    fn fire(&mut self, pending: &Pending<R>, number: i64) {
+        let name = store::shot_name(&pending.injector, &pending.injection.id);
+        let micros = |us: u64| i64::try_from(us).unwrap_or(i64::MAX).saturating_mul(1000);
+        let known = pending.arrival.max(self.engine.horizon());
+        for n in 1..=pending.injection.shots {
+            let shift = micros(pending.injection.spacing_us).saturating_mul(i64::from(n - 1));
+            self.engine.push(Input::Shot(Order(Shot {
+                key: ShotKey { injection: number, n },
+                name: name.clone(),
+                slot: pending.slot,
+                fired: Span { from: pending.first.from.plus(shift), to: pending.first.to.plus(shift) },
+                hold_ns: micros(pending.injection.hold_us),
+                expect: pending.injection.expect,
+                known,
+            })));
+        }
+    }
+
+    fn rejected(&mut self, line: u64, why: String, id: Option<String>) -> Reply {
+        self.counts.rejected += 1;
+        tracing::warn!(line, id, why, "a feed line was rejected");
+        Reply::Rejected { line, why, id }
+    }
+
+    fn sighted(&mut self, id: i64, known: Mono, witness: &Witness) -> Sighted {
+        let blame =
+            self.book.blame(witness.controller, witness.layers, witness.label.as_deref(), witness.message.as_deref());
+        let counts_no_place = witness.source == Source::Counter && witness.layers == Layers::UNKNOWN;
+        let synthetic = witness.machine_check.as_ref().is_some_and(|mc| mc.bank == 255);
+        Sighted {
+            known,
+            span: witness.span,
+            source: witness.source,
+            controller: witness.controller,
+            layers: witness.layers,
+            severity: witness.severity,
+            count: witness.count,
+            address: witness.address,
+            syndrome: witness.syndrome,
+            synthetic,
+            blame: if counts_no_place && blame.exact().is_some() { vocabulary::Blame::Anywhere } else { blame },
+            id,
+        }
+    }
+
+    /// Records every slot that is new or has changed since it was last recorded.
+    fn tell_slots(&mut self) {
+        if self.book.changes() == self.book_changes {
+            return;
+        }
+        self.book_changes = self.book.changes();
+        for entry in self.book.slots() {
+            if self.told_slots.get(entry.id.0 as usize) == Some(entry) {
+                continue;
+            }
+            self.engine.know_slot(entry.id, entry.controller);
+            self.records.push(Record::Slot(entry.clone()));
+            match self.told_slots.get_mut(entry.id.0 as usize) {
+                Some(old) => *old = entry.clone(),
+                None => self.told_slots.push(entry.clone()),
+            }
+        }
+    }
+
+    fn tell_answers(&mut self) {
+        for answer in self.answers.drain(..) {
+            self.records.push(match answer {
+                Answer::Shot(shot) => {
+                    self.counts.settled += 1;
+                    Record::Shot(Box::new(shot))
+                }
+                Answer::Report(report) => Record::Report(Box::new(report)),
+                Answer::Spent { witness } => Record::Spent { witness },
+            });
+        }
+    }
+}
+
+/// The parts of a line that outlive its parsing.
+struct Told<'a> {
+    feed: &'a Arc<str>,
+    injector: &'a Arc<str>,
+    number: u64,
+    arrival: Mono,
+    raw: &'a str,
+}
+
+impl Settings {
+    /// The severity that a working machine reports for an injection, where the sender does not say.
+    ///
+    /// One forced line is one wrong bit in a word, which every ECC corrects; what several lines give depends on the code.
+    fn expected(&self, injection: &Injection) -> Option<Severity> {
+        self.expect.or_else(|| (injection.lines.len() == 1).then_some(Severity::Corrected))
+    }
+}

@@ -1,0 +1,73 @@
+//! The settings that can change an answer: kept with the run, and the same for live, rehearsal and replay.
+
+use serde::{Deserialize, Serialize};
+use vocabulary::Severity;
+
+/// Everything besides the inputs that the answers depend on.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Settings {
+    /// Times and limits of pairing.
+    pub pairing: pairing::Settings,
+    /// The severity that a working machine reports for every injection, where the sender does not say.
+    pub expect: Option<Severity>,
+}
+
+/// The form in which the settings are kept with the run.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    window_ns: i64,
+    deadline_ns: Option<i64>,
+    fuse_ns: i64,
+    counter_interval_ns: i64,
+    counter_grace_ns: i64,
+    feed_late_ns: i64,
+    expect: Option<Severity>,
+}
+
+impl Settings {
+    /// As JSON, for the run's row.
+    #[must_use]
+    pub fn to_json(&self) -> String {
+        let p = self.pairing;
+        let kept = Kept {
+            window_ns: p.window_ns,
+            deadline_ns: p.deadline_ns,
+            fuse_ns: p.fuse_ns,
+            counter_interval_ns: p.counter_interval_ns,
+            counter_grace_ns: p.counter_grace_ns,
+            feed_late_ns: p.feed_late_ns,
+            expect: self.expect,
+        };
+        serde_json::to_string(&kept).unwrap_or_default()
+    }
+
+    /// From the run's row; nothing if that holds something else.
+    #[must_use]
+    pub fn from_json(text: &str) -> Option<Settings> {
+        let kept: Kept = serde_json::from_str(text).ok()?;
+        Some(Settings {
+            pairing: pairing::Settings {
+                window_ns: kept.window_ns,
+                deadline_ns: kept.deadline_ns,
+                fuse_ns: kept.fuse_ns,
+                counter_interval_ns: kept.counter_interval_ns,
+                counter_grace_ns: kept.counter_grace_ns,
+                feed_late_ns: kept.feed_late_ns,
+            },
+            expect: kept.expect,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn settings_survive_the_database() {
+        let mut settings = Settings { expect: Some(Severity::Corrected), ..Settings::default() };
+        settings.pairing.deadline_ns = Some(7);
+        assert_eq!(Settings::from_json(&settings.to_json()), Some(settings));
+        assert_eq!(Settings::from_json("{}"), None);
+    }
+}

@@ -1,0 +1,234 @@
+//! What an engine that was stopped needs to go on, and the end of boots that will not come back.
+
+use crate::codec::{Place, Word, micros_to_nanos, unsigned};
+use crate::{Store, StoreError};
+use rusqlite::{Connection, Row, TransactionBehavior, params};
+use std::sync::Arc;
+use vocabulary::{Gap, MachineCheck, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Source, Span, Witness};
+
+/// Everything of one boot that can still matter to an open shot or to what comes next.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Restored {
+    /// All open shots, and settled ones not older than the horizon, in order of their start and name.
+    pub shots: Vec<RestoredShot>,
+    /// Witnesses not older than the horizon, in order of their numbers.
+    pub witnesses: Vec<RestoredWitness>,
+    /// Gaps that reach past the horizon, in order of their start.
+    pub gaps: Vec<Gap>,
+    /// The first witness number that is free in the database.
+    pub next_witness: i64,
+    /// The first report number that is free in the run.
+    pub next_report: i64,
+}
+
+/// A shot of an earlier session.
+#[derive(Clone, PartialEq, Debug)]
+pub struct RestoredShot {
+    /// The shot.
+    pub shot: Shot,
+    /// Its answer, if it is not open any more.
+    pub settled: Option<Settled>,
+}
+
+/// What had been answered about a shot.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Settled {
+    /// What became of it.
+    pub outcome: Outcome,
+    /// The report that fits it.
+    pub report: Option<i64>,
+    /// The slot that the report blames, where it names exactly one.
+    pub blamed: Option<SlotId>,
+    /// The report's severity.
+    pub severity: Option<Severity>,
+}
+
+/// A witness of an earlier session.
+#[derive(Clone, PartialEq, Debug)]
+pub struct RestoredWitness {
+    /// Its number.
+    pub id: i64,
+    /// When the pipeline learned of it.
+    pub known: Mono,
+    /// The observation.
+    pub witness: Witness,
+    /// The report that it became part of, if it has.
+    pub report: Option<i64>,
+}
+
+/// An open shot of an earlier boot of the run.
+#[derive(Clone, PartialEq, Debug)]
+pub struct OpenBefore {
+    /// The boot's number; the shot's times are on that boot's clock.
+    pub boot: i64,
+    /// The shot.
+    pub shot: Shot,
+}
+
+/// The name of all shots of an injection: what orders shots of equal time. Live and restored shots must have the same.
+#[must_use]
+pub fn shot_name(injector: &str, id: &str) -> Arc<str> {
+    format!("{injector}/{id}").into()
+}
+
+/// What [`Store::close_earlier_boots`] says about the shots.
+const WENT_DOWN: &str = "the machine went down during the window";
+
+const SHOT_COLUMNS: &str =
+    "h.injection, h.shot, i.injector, i.id, h.slot, h.fired_ns, h.fired_to_ns, i.hold_us, i.expect, i.arrived_ns";
+
+impl Store {
+    /// What an engine that was stopped in this boot needs. Any boot of any run may be asked for.
+    ///
+    /// The horizon is the start of the oldest open shot, or the time up to which the boot was watched if that is
+    /// earlier, less `margin_ns`: the caller's longest window and delay. A shot counts as old once its hold time is over.
+    ///
+    /// # Errors
+    /// What kept it from being read.
+    pub fn restore(&self, run: i64, boot: i64, margin_ns: i64) -> Result<Restored, StoreError> {
+        self.restored(run, boot, margin_ns).map_err(|e| StoreError::sort(&self.path, e))
+    }
+
+    fn restored(&self, run: i64, boot: i64, margin_ns: i64) -> rusqlite::Result<Restored> {
+        // One transaction, so that all parts are of one moment.
+        let tx = self.conn.unchecked_transaction()?;
+        let watched: i64 = tx.query_row("SELECT watched_ns FROM boot WHERE boot = ?1", [boot], |r| r.get(0))?;
+        let oldest: Option<i64> = tx.query_row(
+            "SELECT min(fired_ns) FROM shot WHERE run = ?1 AND boot = ?2 AND outcome IS NULL",
+            [run, boot],
+            |r| r.get(0),
+        )?;
+        let horizon = Mono(oldest.map_or(watched, |o| o.min(watched))).minus(margin_ns);
+        Ok(Restored {
+            shots: shots(&tx, boot, horizon)?,
+            witnesses: witnesses(&tx, boot, horizon)?,
+            gaps: gaps(&tx, boot, horizon)?,
+            next_witness: tx.query_row("SELECT coalesce(max(witness), 0) + 1 FROM witness", [], |r| r.get(0))?,
+            next_report: tx.query_row(
+                "SELECT coalesce(max(report), 0) + 1 FROM report WHERE run = ?1",
+                [run],
+                |r| r.get(0),
+            )?,
+        })
+    }
+
+    /// The shots of the run that are still open in other boots than this one: the machine was rebooted under them.
+    ///
+    /// # Errors
+    /// What kept it from being read.
+    pub fn open_before(&self, run: i64, boot: i64) -> Result<Vec<OpenBefore>, StoreError> {
+        let ask = || -> rusqlite::Result<Vec<OpenBefore>> {
+            let mut query = self.conn.prepare(&format!(
+                "SELECT {SHOT_COLUMNS}, h.boot FROM shot h JOIN injection i USING (injection)
+                 WHERE h.run = ?1 AND h.outcome IS NULL AND h.boot <> ?2
+                 ORDER BY h.boot, h.fired_ns, i.injector, i.id, h.shot"
+            ))?;
+            query.query_map([run, boot], |r| Ok(OpenBefore { shot: shot(r)?, boot: r.get(10)? }))?.collect()
+        };
+        ask().map_err(|e| StoreError::sort(&self.path, e))
+    }
+
+    /// Settles the open shots of all other boots of the run as unknowable. Answers how many there were.
+    ///
+    /// # Errors
+    /// What kept it from being stored; nothing is changed then.
+    pub fn close_earlier_boots(&mut self, run: i64, boot: i64) -> Result<usize, StoreError> {
+        let sort = |e| StoreError::sort(&self.path, e);
+        let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sort)?;
+        let closed = tx
+            .execute(
+                "UPDATE shot SET outcome = 'unknowable', why = ?3 WHERE run = ?1 AND boot <> ?2 AND outcome IS NULL",
+                params![run, boot, WENT_DOWN],
+            )
+            .map_err(sort)?;
+        tx.commit().map_err(sort)?;
+        Ok(closed)
+    }
+}
+
+fn shots(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<RestoredShot>> {
+    let mut query = conn.prepare(&format!(
+        "SELECT {SHOT_COLUMNS}, h.outcome, h.report, h.blamed_slot, o.severity
+         FROM shot h JOIN injection i USING (injection)
+         LEFT JOIN report o ON o.run = h.run AND o.report = h.report
+         WHERE h.boot = ?1 AND (h.outcome IS NULL OR h.fired_to_ns + i.hold_us * 1000 >= ?2)
+         ORDER BY h.fired_ns, i.injector, i.id, h.shot"
+    ))?;
+    let read = |r: &Row<'_>| {
+        let outcome = r.get::<_, Option<Word<Outcome>>>(10)?;
+        let report = r.get(11)?;
+        let blamed = r.get::<_, Option<u32>>(12)?.map(SlotId);
+        let severity = r.get::<_, Option<Word<Severity>>>(13)?.map(|s| s.0);
+        Ok(RestoredShot {
+            shot: shot(r)?,
+            settled: outcome.map(|o| Settled { outcome: o.0, report, blamed, severity }),
+        })
+    };
+    query.query_map([boot, horizon.0], read)?.collect()
+}
+
+/// From the columns of [`SHOT_COLUMNS`].
+fn shot(r: &Row<'_>) -> rusqlite::Result<Shot> {
+    let injector = r.get_ref(2)?.as_str()?;
+    let id = r.get_ref(3)?.as_str()?;
+    Ok(Shot {
+        key: ShotKey { injection: r.get(0)?, n: r.get(1)? },
+        name: shot_name(injector, id),
+        slot: SlotId(r.get(4)?),
+        fired: Span { from: Mono(r.get(5)?), to: Mono(r.get(6)?) },
+        hold_ns: micros_to_nanos(r.get(7)?),
+        expect: r.get::<_, Option<Word<Severity>>>(8)?.map(|s| s.0),
+        known: Mono(r.get(9)?),
+    })
+}
+
+fn witnesses(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<RestoredWitness>> {
+    let mut query = conn.prepare(
+        "SELECT witness, known_ns, report, source, from_ns, t_ns, severity, controller, place, label, count, address,
+                syndrome, message, detail, bank, status, misc, cpu, tsc, ipid, cpuvendor
+         FROM witness WHERE boot = ?1 AND (t_ns >= ?2 OR known_ns >= ?2) ORDER BY witness",
+    )?;
+    let read = |r: &Row<'_>| {
+        let span = Span { from: Mono(r.get(4)?), to: Mono(r.get(5)?) };
+        let mut w = Witness::new(r.get::<_, Word<Source>>(3)?.0, span, r.get::<_, Word<Severity>>(6)?.0);
+        w.controller = r.get(7)?;
+        if let Some(place) = r.get::<_, Option<Place>>(8)? {
+            w.layers = place.0;
+        }
+        w.label = r.get(9)?;
+        w.count = r.get(10)?;
+        w.address = unsigned(r.get(11)?);
+        w.syndrome = unsigned(r.get(12)?);
+        w.message = r.get(13)?;
+        w.detail = r.get(14)?;
+        if let Some(bank) = r.get(15)? {
+            let bits = |i: usize| Ok::<_, rusqlite::Error>(r.get::<_, i64>(i)?.cast_unsigned());
+            w.machine_check = Some(Box::new(MachineCheck {
+                bank,
+                status: bits(16)?,
+                misc: bits(17)?,
+                cpu: r.get(18)?,
+                tsc: bits(19)?,
+                ipid: bits(20)?,
+                cpuvendor: r.get(21)?,
+            }));
+        }
+        Ok(RestoredWitness { id: r.get(0)?, known: Mono(r.get(1)?), witness: w, report: r.get(2)? })
+    };
+    query.query_map([boot, horizon.0], read)?.collect()
+}
+
+fn gaps(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<Gap>> {
+    let mut query = conn.prepare(
+        "SELECT from_ns, to_ns, source, controller, why FROM gap WHERE boot = ?1 AND to_ns >= ?2 ORDER BY from_ns, gap",
+    )?;
+    let read = |r: &Row<'_>| {
+        Ok(Gap {
+            span: Span { from: Mono(r.get(0)?), to: Mono(r.get(1)?) },
+            of: r.get(2)?,
+            controller: r.get(3)?,
+            why: r.get(4)?,
+        })
+    };
+    query.query_map([boot, horizon.0], read)?.collect()
+}

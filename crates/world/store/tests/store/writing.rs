@@ -1,0 +1,166 @@
+//! Batches: what is kept, what is kept once, and what a failed batch leaves.
+
+use crate::fixture::{SECOND, answer, begun, fill, injection, order, place, report, seen, witness};
+use rusqlite::Connection;
+use store::{Ack, Record};
+use vocabulary::{Mono, Outcome, ShotKey, SlotId, Source, Span};
+
+fn number(conn: &Connection, sql: &str) -> i64 {
+    conn.query_row(sql, [], |r| r.get(0)).unwrap_or_else(|e| panic!("{sql}: {e}"))
+}
+
+#[test]
+fn an_injection_comes_back_with_its_number_and_its_shots() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    let acks = store.write(&[order(70, "a", 3, 10), order(71, "b", 1, 20), order(72, "a", 3, 10)]).unwrap();
+    assert_eq!(
+        acks,
+        [
+            Ack::Injection { token: 70, number: 1, is_new: true },
+            Ack::Injection { token: 71, number: 2, is_new: true },
+            Ack::Injection { token: 72, number: 1, is_new: false },
+        ]
+    );
+    // Resent after a broken link, in a later batch and changed: the same injection all the same.
+    let acks = store.write(&[order(9, "b", 5, 99)]).unwrap();
+    assert_eq!(acks, [Ack::Injection { token: 9, number: 2, is_new: false }]);
+
+    let conn = store::open_read(&at.db).unwrap();
+    let mut query =
+        conn.prepare("SELECT shot, fired_ns, fired_to_ns FROM shot WHERE injection = 1 ORDER BY shot").unwrap();
+    let shots: Vec<(i64, i64, i64)> =
+        query.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).unwrap().map(Result::unwrap).collect();
+    let half = SECOND / 2;
+    let start = 10 * SECOND;
+    assert_eq!(
+        shots,
+        [
+            (1, start, start + 1_000),
+            (2, start + half, start + half + 1_000),
+            (3, start + 2 * half, start + 2 * half + 1_000)
+        ]
+    );
+    let row = "SELECT feed, injector, id, lines, hold_us, shots, spacing_us, force, expect, note, line FROM injection WHERE injection = 1";
+    let texts: Vec<String> = conn
+        .query_row(row, [], |r| {
+            (0..11).map(|i| r.get_ref(i).map(|v| v.as_str().map_or_else(|_| format!("{v:?}"), str::to_owned))).collect()
+        })
+        .unwrap();
+    assert_eq!(
+        texts,
+        [
+            "bench",
+            "inj1",
+            "a",
+            r#"["DQ5","CB0"]"#,
+            "Integer(200)",
+            "Integer(3)",
+            "Integer(500000)",
+            "low",
+            "corrected",
+            "first \"light\"",
+            r#"{"type":"injection","x_lot":7}"#
+        ]
+    );
+}
+
+#[test]
+fn the_same_id_of_two_injectors_or_two_runs_is_two_injections() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    let mut other = order(2, "a", 1, 10);
+    if let Record::Injection { injector, .. } = &mut other {
+        *injector = "inj2".into();
+    }
+    store.write(&[order(1, "a", 1, 10), other]).unwrap();
+    store.begin(&crate::fixture::start(Some("second"), "boot-a")).unwrap();
+    store.write(&[order(3, "a", 1, 10)]).unwrap();
+    let conn = store::open_read(&at.db).unwrap();
+    assert_eq!(number(&conn, "SELECT count(*) FROM injection"), 3);
+}
+
+#[test]
+fn an_answer_is_given_once() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    fill(&mut store);
+    let key = ShotKey { injection: 1, n: 2 };
+    let late = seen(Source::McEvent, Mono(30 * SECOND));
+    store
+        .write(&[
+            // Settled as missed; a second answer changes nothing.
+            Record::Shot(Box::new(answer(key, Outcome::Detected, Some(1)))),
+            // Report 2 is there, with witness 3; witness 4 does not become part of it.
+            witness(4, late),
+            Record::Report(Box::new(report(2, &[4], Mono(30 * SECOND), Some(key)))),
+            // Witness 1 is there, and stays what it was.
+            witness(1, seen(Source::Counter, Mono(31 * SECOND))),
+        ])
+        .unwrap();
+    let conn = store::open_read(&at.db).unwrap();
+    assert_eq!(number(&conn, "SELECT count(*) FROM shot WHERE outcome = 'missed' AND shot = 2"), 1);
+    assert_eq!(number(&conn, "SELECT anchor FROM report WHERE report = 2"), 3);
+    assert_eq!(number(&conn, "SELECT count(*) FROM report WHERE report = 2 AND role = 'orphan'"), 1);
+    assert_eq!(number(&conn, "SELECT count(*) FROM witness WHERE witness = 4 AND report IS NULL"), 1);
+    assert_eq!(
+        number(&conn, "SELECT count(*) FROM witness WHERE witness = 1 AND source = 'mc_event' AND report = 1"),
+        1
+    );
+    assert_eq!(number(&conn, "SELECT count(*) FROM witness WHERE witness = 2 AND report = 1"), 1);
+}
+
+#[test]
+fn every_key_of_a_filled_database_leads_somewhere() {
+    // The writer does not check keys row by row; this does.
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    fill(&mut store);
+    let conn = store::open_read(&at.db).unwrap();
+    let mut query = conn.prepare("PRAGMA foreign_key_check").unwrap();
+    let broken: Vec<String> = query.query_map([], |r| r.get(0)).unwrap().map(Result::unwrap).collect();
+    assert_eq!(broken, [] as [&str; 0]);
+    store::quick_check(&at.db).unwrap();
+}
+
+#[test]
+fn a_batch_is_stored_whole_or_not_at_all() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    // A hand-made trigger stands for whatever SQLite can refuse in the middle of a batch.
+    let other = Connection::open(&at.db).unwrap();
+    other.execute_batch("CREATE TRIGGER no BEFORE INSERT ON gap BEGIN SELECT RAISE(ABORT, 'refused'); END").unwrap();
+    let gap = vocabulary::Gap { span: Span::point(Mono(1)), of: "feed".into(), controller: None, why: "down".into() };
+    let batch = [order(1, "a", 2, 10), Record::Gap(gap), order(2, "b", 1, 11)];
+    let told = store.write(&batch).unwrap_err();
+    assert!(matches!(told, store::StoreError::Refused { .. }) && told.to_string().contains("refused"), "{told}");
+    assert_eq!(number(&other, "SELECT (SELECT count(*) FROM injection) + (SELECT count(*) FROM shot)"), 0);
+    other.execute_batch("DROP TRIGGER no").unwrap();
+    assert_eq!(store.write(&batch).unwrap().len(), 2);
+    assert_eq!(number(&other, "SELECT count(*) FROM shot"), 3);
+}
+
+#[test]
+fn numbers_that_no_column_holds_are_kept_at_its_end() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    let mut huge = injection("huge", 3);
+    (huge.hold_us, huge.spacing_us) = (u64::MAX, u64::MAX);
+    let record = Record::Injection {
+        token: 0,
+        feed: "f".into(),
+        injector: "i".into(),
+        injection: Box::new(huge),
+        slot: SlotId(0),
+        arrived: Mono(i64::MAX),
+        first: Span::point(Mono(5)),
+        raw: "{}".into(),
+    };
+    store.write(&[record]).unwrap();
+    let conn = store::open_read(&at.db).unwrap();
+    assert_eq!(number(&conn, "SELECT hold_us FROM injection"), i64::MAX);
+    assert_eq!(number(&conn, "SELECT max(fired_ns) FROM shot"), i64::MAX);
+    // And nothing overflows on the way back.
+    let back = store.restore(1, 1, 1).unwrap();
+    assert_eq!(back.shots.last().unwrap().shot.hold_ns, i64::MAX);
+}
