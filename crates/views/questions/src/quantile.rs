@@ -22,10 +22,7 @@ impl Latency {
     /// The quantile of p percent is the nearest rank: the smallest latency with at least p percent of all at or below
     /// it, which has rank ceil(p * n / 100). This is definition 1 of Hyndman and Fan, "Sample Quantiles in Statistical
     /// Packages", The American Statistician 50 (1996): no value between two measured ones is made up.
-    pub(crate) fn by_rank<E>(
-        count: i64,
-        mut at_rank: impl FnMut(i64) -> Result<i64, E>,
-    ) -> Result<Option<Latency>, E> {
+    pub(crate) fn by_rank<E>(count: i64, mut at_rank: impl FnMut(i64) -> Result<i64, E>) -> Result<Option<Latency>, E> {
         if count <= 0 {
             return Ok(None);
         }
@@ -43,7 +40,9 @@ mod tests {
         // Rank ceil(p * n / 100), counted from 1 (Hyndman and Fan 1996, definition 1).
         let of = |n: i64| Latency::by_rank(n, Ok::<i64, ()>).unwrap();
         assert_eq!(of(0), None);
-        for (n, p50, p95, p99) in [(1, 1, 1, 1), (4, 2, 4, 4), (100, 50, 95, 99), (101, 51, 96, 100), (200, 100, 190, 198)] {
+        for (n, p50, p95, p99) in
+            [(1, 1, 1, 1), (4, 2, 4, 4), (100, 50, 95, 99), (101, 51, 96, 100), (200, 100, 190, 198)]
+        {
             assert_eq!(of(n), Some(Latency { p50, p95, p99, max: n }), "n = {n}");
         }
     }

@@ -130,9 +130,8 @@ impl Snapshot<'_> {
     /// Counting one outcome of one slot at a time only steps along the index; a GROUP BY over both takes four times as
     /// long.
     fn outcomes(&self, slot: i64) -> Result<[i64; 4], QuestionError> {
-        let mut ask = self
-            .db
-            .prepare_cached("SELECT count(*) FROM shot WHERE run = ?1 AND slot = ?2 AND outcome IS ?3")?;
+        let mut ask =
+            self.db.prepare_cached("SELECT count(*) FROM shot WHERE run = ?1 AND slot = ?2 AND outcome IS ?3")?;
         let mut count = |outcome: Option<&str>| ask.query_row(params![self.run, slot, outcome], |row| row.get(0));
         Ok([count(Some("detected"))?, count(Some("missed"))?, count(Some("unknowable"))?, count(None)?])
     }

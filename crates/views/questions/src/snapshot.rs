@@ -158,7 +158,10 @@ fn load_slots(db: &Connection, run: i64) -> Result<BTreeMap<i64, SlotFacts>, Que
 }
 
 /// A column that holds JSON.
-pub(crate) fn json_column<T: serde::de::DeserializeOwned>(row: &rusqlite::Row<'_>, index: usize) -> rusqlite::Result<T> {
+pub(crate) fn json_column<T: serde::de::DeserializeOwned>(
+    row: &rusqlite::Row<'_>,
+    index: usize,
+) -> rusqlite::Result<T> {
     let text = row.get_ref(index)?.as_str()?;
     serde_json::from_str(text)
         .map_err(|e| rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, Box::new(e)))

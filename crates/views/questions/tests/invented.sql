@@ -45,7 +45,7 @@ INSERT INTO witness VALUES
     ( 5, 2, 2, 'counter',  1040000000000, 1040100000000, 1040100000000, 0, '[0,0]', 'A1', 0, 'corrected', 1, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, 5),
     ( 6, 2, 2, 'mc_event', 1080055000000, 1080055000000, 1080055000000, 0, '[0,1]', 'A2', 1, 'corrected', 1, NULL, NULL, 'read error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 6),
     ( 7, 2, 2, 'mc_event', 1100060000000, 1100060000000, 1100060000000, 0, '[1,1]', 'B2', 3, 'corrected', 1, NULL, NULL, 'read error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 7),
-    ( 8, 2, 2, 'mc_event', 1110950000000, 1110950000000, 1110950000000, 0, '[1]', 'unknown memory', NULL, 'corrected', 1, NULL, NULL, 'read error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 8),
+    ( 8, 2, 2, 'mc_event', 1110950000000, 1110950000000, 1110950000000, 0, '[0]', 'A1 or A2', NULL, 'corrected', 1, NULL, NULL, 'read error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 8),
     ( 9, 2, 2, 'mc_event', 1130070000000, 1130070000000, 1130070000000, 0, '[1,1]', 'B2', 3, 'corrected', 2, NULL, NULL, 'read error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 9),
     (10, 2, 2, 'mc_event', 1200000000000, 1200000000000, 1200000000000, 0, '[1,1]', 'B2', 3, 'corrected', 0, -4096, 255, 'patrol scrub error', 'rank:1', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 10),
     (11, 2, 2, 'mc_event', 1210000000000, 1210000000000, 1210000000000, 0, '[0]', 'A1 or A2', NULL, 'uncorrected', 1, NULL, NULL, char(27) || '[31mread' || char(7) || ' error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, 11),

@@ -76,6 +76,11 @@ pub(crate) fn keep(
                     let _ = told.send(Kept::Acks(acks));
                 }
             }
+            Err(error) if !error.passes() => {
+                tracing::error!(%error, "a record was refused by the database and is left out");
+                let acks = one_by_one(&mut store, &mut batch);
+                let _ = told.send(Kept::Acks(acks));
+            }
             Err(error) => {
                 let why = error.to_string();
                 if !std::mem::replace(&mut trouble, true) {
@@ -93,6 +98,18 @@ pub(crate) fn keep(
             }
         }
     }
+}
+
+/// Stores what can be stored of a batch that the database refuses for good, so that one bad record costs only itself.
+fn one_by_one(store: &mut Store, batch: &mut Vec<Record>) -> Vec<Ack> {
+    let mut acks = Vec::new();
+    for record in batch.drain(..) {
+        match store.write(std::slice::from_ref(&record)) {
+            Ok(told) => acks.extend(told),
+            Err(error) => tracing::error!(%error, ?record, "refused"),
+        }
+    }
+    acks
 }
 
 fn take(parcel: Parcel, batch: &mut Vec<Record>, files: &mut Option<CaptureFiles>) {

@@ -78,7 +78,7 @@ pub fn replay(order: &ReplayOrder) -> Result<Replayed> {
     let mut store = Store::open(&order.db)?;
     let wall = clocks::wall();
     let name = order.run.clone().unwrap_or_else(|| format!("replay-{}", compact_date(wall)));
-    let began = [feed.peek_time(), witnesses.peek_time()].into_iter().flatten().min().unwrap_or_default();
+    let began = first_time(&mut feed, &mut witnesses);
     let begun = store.begin(&RunStart {
         name: Some(name.clone()),
         kind: RunKind::Replay,
@@ -119,6 +119,15 @@ pub fn replay(order: &ReplayOrder) -> Result<Replayed> {
     hub.finish();
     write(&mut store, &mut hub, vec![Record::Watched(last), Record::RunEnded { wall: clocks::wall() }])?;
     Ok(Replayed { run: begun.name, refused_feed: feed.refused, refused_witnesses: witnesses.refused })
+}
+
+/// The earliest time that a line states; lines without one stand at the beginning.
+fn first_time(feed: &mut FeedFile, witnesses: &mut WitnessFile) -> Mono {
+    feed.fill();
+    witnesses.fill();
+    let of_feed = feed.held.iter().map(|Reverse(timed)| timed.at);
+    let of_witnesses = witnesses.held.iter().map(|Reverse(timed)| timed.at);
+    of_feed.chain(of_witnesses).filter(|at| *at > Mono(i64::MIN)).min().unwrap_or_default()
 }
 
 fn write(store: &mut Store, hub: &mut Hub<()>, last: Vec<Record>) -> Result<()> {

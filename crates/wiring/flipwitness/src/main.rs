@@ -1,3 +1,57 @@
-//! The command line of flipwitness.
+//! The command line of flipwitness: words in, one call into the libraries, an exit status out.
+//!
+//! stdout is data, stderr is log. What the statuses mean is in `exit`.
 
-fn main() {}
+mod ask;
+mod cli;
+mod drive;
+mod exit;
+
+use clap::Parser;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let cli = match cli::Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are answers; everything else is a usage error, whose status is not one of an answer's.
+            let asked = !error.use_stderr();
+            let _ = error.print();
+            return if asked { ExitCode::SUCCESS } else { exit::USAGE.into() };
+        }
+    };
+    log(cli.quiet);
+    let done = match cli.command {
+        cli::Command::Watch(order) => drive::watch(order),
+        cli::Command::Rehearse(order) => drive::rehearse(order),
+        cli::Command::Replay(order) => drive::replay(order),
+        cli::Command::Slots(order) => ask::slots(&order),
+        cli::Command::Shots(order) => ask::shots(&order),
+        cli::Command::Orphans(order) => ask::orphans(&order),
+        cli::Command::Gaps(order) => ask::gaps(&order),
+        cli::Command::Runs(order) => ask::runs(&order),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) if exit::is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            use std::io::Write;
+            let _ = writeln!(std::io::stderr(), "flipwitness: {error:#}");
+            exit::status(&error).into()
+        }
+    }
+}
+
+/// Logs go to stderr; `FLIPWITNESS_LOG` sets what is logged, such as `debug` or `warn,daemon=debug`.
+fn log(quiet: bool) {
+    use std::io::IsTerminal;
+    let level = if quiet { "warn" } else { "info" };
+    let filter = tracing_subscriber::EnvFilter::try_from_env("FLIPWITNESS_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false)
+        .init();
+}

@@ -18,10 +18,13 @@ pub use shots::shots_table;
 pub use slots::slots_table;
 
 use crate::printable;
-use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle};
+use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
 /// What a terminal, a mail and a printed page all hold.
 const WIDTH: u16 = 100;
+
+/// The widest that a name's column becomes; longer names take several lines.
+const NAME_WIDTH: u16 = 24;
 
 /// How a column is set.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -30,12 +33,14 @@ enum Set {
     Number,
     /// A short word, never broken.
     Word,
-    /// Text that may take several lines.
+    /// A name: as wide as it needs, up to a bound.
+    Name,
+    /// Text that takes the room that the others leave.
     Text,
 }
 
 /// A grid with a rule below its heading.
-fn grid<const N: usize>(columns: [(&str, Set); N], rows: impl IntoIterator<Item = [String; N]>) -> String {
+fn grid<const N: usize>(columns: [(&str, Set); N], rows: Vec<[String; N]>) -> String {
     let mut table = Table::new();
     let rule = LineStyle::none().fill('-').junction('-');
     table
@@ -43,13 +48,21 @@ fn grid<const N: usize>(columns: [(&str, Set); N], rows: impl IntoIterator<Item 
         .set_content_arrangement(ContentArrangement::Dynamic)
         .set_width(WIDTH)
         .set_header(columns.map(|(heading, _)| heading));
-    for row in rows {
-        table.add_row(row);
-    }
-    for (column, (_, set)) in table.column_iter_mut().zip(columns) {
-        column.set_padding((0, 2));
-        if set != Set::Text {
-            column.set_constraint(ColumnConstraint::ContentWidth);
+    table.add_rows(rows);
+    let needs = table.column_max_content_widths();
+    for ((column, (_, set)), need) in table.column_iter_mut().zip(columns).zip(needs) {
+        // With the blank that stands for the line between columns, two blanks.
+        let padding = 1;
+        column.set_padding((0, padding));
+        match set {
+            Set::Text => {}
+            Set::Name => {
+                let width = need.min(NAME_WIDTH) + padding;
+                column.set_constraint(ColumnConstraint::Absolute(Width::Fixed(width)));
+            }
+            Set::Word | Set::Number => {
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
         }
         if set == Set::Number {
             column.set_cell_alignment(CellAlignment::Right);
@@ -81,10 +94,49 @@ fn wrapped(text: &str, indent: usize) -> String {
     out
 }
 
-/// What the words above mean: a word and its sentence a line.
-fn legend<const N: usize>(lines: [(&str, &str); N]) -> String {
-    let word_width = lines.iter().map(|(word, _)| word.chars().count()).max().unwrap_or(0);
-    lines.iter().map(|(word, means)| wrapped(&format!("{word:word_width$}  {means}"), word_width + 2)).collect()
+/// The table with what its words mean below: of the words given, those that it uses.
+fn with_legend<const N: usize>(mut table: String, words: [(&str, &str); N]) -> String {
+    let used: Vec<_> = words.into_iter().filter(|(word, _)| mentions(&table, word)).collect();
+    let width = used.iter().map(|(word, _)| word.chars().count()).max().unwrap_or(0);
+    table.push('\n');
+    for (word, means) in used {
+        table += &wrapped(&format!("{word:width$}  {means}"), width + 2);
+    }
+    table
+}
+
+/// Whether the text has the word, also in its plural, and not merely as the beginning of another one.
+fn mentions(text: &str, word: &str) -> bool {
+    text.match_indices(word).any(|(at, _)| {
+        let behind = text.get(at + word.len()..).unwrap_or_default();
+        let letters = behind.find(|c: char| !c.is_alphabetic()).unwrap_or(behind.len());
+        matches!(behind.get(..letters), Some("" | "s" | "es"))
+    })
+}
+
+/// The words that several tables use, so that they mean the same in all of them.
+mod means {
+    pub(super) const SHOT: (&str, &str) = ("shot", "one time in which the injector really forced lines");
+    pub(super) const DETECTED: (&str, &str) = ("detected", "the kernel reported an error that fits the shot");
+    pub(super) const MISSED: (&str, &str) =
+        ("missed", "it reported none although everything was watched: reporting failed");
+    pub(super) const UNKNOWABLE: (&str, &str) =
+        ("unknowable", "not everything was watched, so the shot counts neither as detected nor as missed");
+    pub(super) const OPEN: (&str, &str) = ("open", "not settled yet: reports may still come");
+    pub(super) const BLAMED: (&str, &str) =
+        ("blamed on", "the kernel reported the shot as an error of that slot, which was not injected");
+    pub(super) const MISGRADED: (&str, &str) =
+        ("misgraded", "reported with another severity than expected: corrected or not is what counts");
+    pub(super) const LATE: (&str, &str) = ("late", "detected, but after the deadline of this run");
+    pub(super) const LATENCY: (&str, &str) =
+        ("latency", "from the beginning of the shot to its report, as far as that is proven");
+    pub(super) const ECHO: (&str, &str) = ("echo", "a further report of a shot that was detected already");
+    pub(super) const ORPHAN: (&str, &str) =
+        ("orphan", "a report that no shot explains: perhaps a module that fails on its own");
+    pub(super) const GAP: (&str, &str) =
+        ("gap", "a time in which a source lost data or was not read; a shot in it can be unknowable");
+    pub(super) const ERRORS: (&str, &str) =
+        ("errors", "how many the report stands for, and how bad; 1+ where the kernel did not say how many");
 }
 
 /// Milliseconds with two decimals.
@@ -107,9 +159,29 @@ fn length(ns: i64) -> String {
 /// A date as people read it; where a boot has no measured clock pair, the seconds since that boot.
 fn date(rfc3339: Option<&str>, boot: i64, at_ns: i64) -> String {
     match rfc3339 {
-        Some(date) => plain_date(date),
+        Some(date) => format!("{} UTC", plain_date(date)),
         None => format!("boot {boot} + {:.3} s", at_ns as f64 / 1e9),
     }
+}
+
+/// A column of dates: the day stands in the heading where all rows have the same, and in every row otherwise.
+fn dates<'r>(
+    heading: &str,
+    rows: impl Iterator<Item = (Option<&'r str>, i64, i64)>,
+) -> (String, impl Iterator<Item = String>) {
+    let all: Vec<String> = rows.map(|(rfc3339, boot, at_ns)| date(rfc3339, boot, at_ns)).collect();
+    let day_of = |date: &str| date.strip_suffix(" UTC").and_then(|d| d.split_once(' ')).map(|(day, _)| day.to_owned());
+    let day = all.first().and_then(|d| day_of(d)).filter(|day| all.iter().all(|d| day_of(d).as_ref() == Some(day)));
+    let heading = match &day {
+        Some(day) => format!("{heading}\n{day} UTC"),
+        None => format!("{heading}\nUTC"),
+    };
+    let prefix = day.map(|day| day + " ").unwrap_or_default();
+    let cells = all.into_iter().map(move |date| {
+        let short = date.strip_prefix(&prefix).unwrap_or(&date);
+        short.strip_suffix(" UTC").unwrap_or(short).to_owned()
+    });
+    (heading, cells)
 }
 
 /// RFC 3339 in UTC without its T and Z.
@@ -130,9 +202,9 @@ fn counted(n: i64, one: &str, several: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { several })
 }
 
-/// A name or a dash.
-fn name_or_dash(name: Option<&str>) -> String {
-    name.map_or_else(|| "-".to_owned(), printable)
+/// A name or a dash. Names of slots with several ranks take a line a rank.
+fn name(name: Option<&str>) -> String {
+    name.map_or_else(|| "-".to_owned(), |name| printable(name).replace(" + ", " +\n"))
 }
 
 #[cfg(test)]
@@ -158,6 +230,13 @@ mod tests {
         ];
         for (ns, text) in table {
             assert_eq!(length(ns), text);
+        }
+    }
+
+    #[test]
+    fn a_word_is_explained_where_it_is_used() {
+        for (text, word, is) in [("latency 3", "late", false), ("3 late,", "late", true), ("2 echoes", "echo", true)] {
+            assert_eq!(mentions(text, word), is, "{word} in {text}");
         }
     }
 

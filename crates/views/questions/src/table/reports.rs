@@ -1,7 +1,7 @@
 //! The tables of reports and of orphans.
 
 use super::run::heading;
-use super::{Set, counted, date, grid, legend, name_or_dash, wrapped};
+use super::{Set, counted, dates, grid, means, name, with_legend, wrapped};
 use crate::{Listing, ReportRow, RoleWord, RunSummary, printable};
 
 /// Reports that no shot explains.
@@ -10,34 +10,43 @@ pub fn orphans_table(orphans: &Listing<ReportRow>, run: &RunSummary) -> String {
     let mut out = heading(run);
     let t = &run.totals;
     if orphans.items.is_empty() {
-        out += if t.orphans == 0 { "No orphan: shots explain every report.\n" } else { "No orphan is like that.\n" };
+        out += match (t.orphans, t.reports) {
+            (0, 0) => "No orphan: the kernel reported nothing.\n",
+            (0, _) => "No orphan: shots explain every report.\n",
+            _ => "No orphan is like that.\n",
+        };
         return out;
     }
+    let (seen, seen_cells) = seen(orphans);
     let columns = [
         ("report", Set::Number),
-        ("slot", Set::Text),
-        ("severity", Set::Word),
-        ("errors", Set::Number),
-        ("seen (UTC)", Set::Word),
+        ("slot", Set::Name),
+        ("errors", Set::Word),
+        (seen.as_str(), Set::Word),
         ("what the kernel said", Set::Text),
     ];
-    out += &grid(
-        columns,
-        orphans.items.iter().map(|r| [number(r), name_or_dash(r.slot.as_deref()), r.severity.clone(), errors(r), seen(r), said(r)]),
-    );
+    let rows = orphans.items.iter().zip(seen_cells);
+    out +=
+        &grid(columns, rows.map(|(r, seen)| [number(r), name(r.slot.as_deref()), errors(r), seen, said(r)]).collect());
     out += &more(orphans);
     out += "\n";
-    let mut total = format!("In all: {} among {}", counted(t.orphans, "orphan", "orphans"), counted(t.reports, "report", "reports"));
+    let all = counted(t.orphans, "orphan", "orphans");
+    let mut total = format!("In all: {all} among {}", counted(t.reports, "report", "reports"));
     if t.orphans_without_place > 0 {
         total += &format!("; {} without a known slot", t.orphans_without_place);
     }
     out += &wrapped(&(total + "."), 0);
-    out += "\n";
-    out + &legend([
-        ("orphan", "a report that no shot explains: a module that fails on its own, or an error that nobody told of"),
-        ("slot", "the slot that the kernel blames; - where it names none, or several"),
-        ("errors", "how many errors the report stands for; 1+ where the kernel did not say how many"),
-    ])
+    with_legend(
+        out,
+        [
+            (
+                "orphan",
+                "a report that no shot explains: a module that fails on its own, or an error that no feed told of",
+            ),
+            ("slot", "the slot that the kernel blames; - where it names none, or several"),
+            means::ERRORS,
+        ],
+    )
 }
 
 /// All reports, and what still waits for its report.
@@ -48,40 +57,36 @@ pub fn reports_table(reports: &Listing<ReportRow>, run: &RunSummary) -> String {
         out += if run.totals.reports == 0 { "No report yet.\n" } else { "No report is like that.\n" };
         return out;
     }
+    let (seen, seen_cells) = seen(reports);
     let columns = [
         ("report", Set::Number),
-        ("role", Set::Word),
-        ("explained by", Set::Text),
-        ("slot", Set::Text),
-        ("severity", Set::Word),
-        ("errors", Set::Number),
-        ("seen (UTC)", Set::Word),
+        ("what it is", Set::Name),
+        ("slot", Set::Name),
+        ("errors", Set::Word),
+        (seen.as_str(), Set::Word),
         ("what the kernel said", Set::Text),
     ];
+    let rows = reports.items.iter().zip(seen_cells);
     out += &grid(
         columns,
-        reports.items.iter().map(|r| {
-            [
-                number(r),
-                r.role.word().to_owned(),
-                explained_by(r),
-                name_or_dash(r.slot.as_deref()),
-                r.severity.clone(),
-                errors(r),
-                seen(r),
-                said(r),
-            ]
-        }),
+        rows.map(|(r, seen)| [number(r), what_it_is(r), name(r.slot.as_deref()), errors(r), seen, said(r)]).collect(),
     );
     out += &more(reports);
-    out += "\n";
-    out + &legend([
-        ("match", "this report detected the shot in the next column"),
-        ("echo", "a further report explained by a shot that was detected already"),
-        ("orphan", "no shot explains it"),
-        ("open", "not settled yet: what one source saw and no report has taken in"),
-        ("errors", "how many errors the report stands for; 1+ where the kernel did not say how many"),
-    ])
+    with_legend(
+        out,
+        [
+            ("detects", "this report detected that shot of that injection"),
+            means::ECHO,
+            means::ORPHAN,
+            ("open", "not settled yet: one source saw it, and it may still turn out to belong to another report"),
+            ("slot", "the slot that the kernel blames; - where it names none, or several"),
+            means::ERRORS,
+        ],
+    )
+}
+
+fn seen(listing: &Listing<ReportRow>) -> (String, impl Iterator<Item = String>) {
+    dates("seen", listing.items.iter().map(|r| (r.seen.as_deref(), r.boot, r.seen_ns)))
 }
 
 fn more(listing: &Listing<ReportRow>) -> String {
@@ -93,18 +98,19 @@ fn number(r: &ReportRow) -> String {
 }
 
 fn errors(r: &ReportRow) -> String {
-    if r.count == 0 { "1+".to_owned() } else { r.count.to_string() }
+    let count = if r.count == 0 { "1+".to_owned() } else { r.count.to_string() };
+    format!("{count} {}", printable(&r.severity))
 }
 
-fn seen(r: &ReportRow) -> String {
-    date(r.seen.as_deref(), r.boot, r.seen_ns)
-}
-
-fn explained_by(r: &ReportRow) -> String {
-    match (&r.injection, r.shot, r.role) {
-        (Some(injection), Some(shot), _) => format!("{} shot {shot}", printable(injection)),
-        (_, _, RoleWord::Orphan) => "nothing".to_owned(),
-        _ => "-".to_owned(),
+fn what_it_is(r: &ReportRow) -> String {
+    let shot = match (&r.injection, r.shot) {
+        (Some(injection), Some(shot)) => format!("{} shot {shot}", printable(injection)),
+        _ => "a shot".to_owned(),
+    };
+    match r.role {
+        RoleWord::Match => format!("detects {shot}"),
+        RoleWord::Echo => format!("echo of {shot}"),
+        RoleWord::Orphan | RoleWord::Open => r.role.word().to_owned(),
     }
 }
 

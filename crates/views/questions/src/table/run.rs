@@ -1,7 +1,7 @@
 //! What stands above every table (which run this is, and what must be known before its numbers are believed), and the
 //! run as a whole.
 
-use super::{counted, date, legend, length, percent, plain_date, wrapped};
+use super::{counted, date, length, means, percent, plain_date, with_legend, wrapped};
 use crate::{RemarkLine, RunSummary, printable};
 
 /// The run's name, machine and time, its remarks with the warnings first, and an empty line.
@@ -13,13 +13,18 @@ pub(super) fn heading(run: &RunSummary) -> String {
     if let Some(kernel) = &run.kernel {
         first += &format!(", kernel {}", printable(kernel));
     }
-    first += &format!(", began {} UTC", plain_date(&run.started));
+    first += &format!(", began {} UTC", to_the_second(&run.started));
     first += &match (&run.ended, &run.watched_until) {
-        (Some(ended), _) => format!(", ended {}", plain_date(ended)),
-        (None, Some(until)) => format!(", not ended; watched until {}", plain_date(until)),
+        (Some(ended), _) => format!(", ended {}", to_the_second(ended)),
+        (None, Some(until)) => format!(", not ended; watched until {}", to_the_second(until)),
         (None, None) => ", not ended".to_owned(),
     };
     format!("{}{}\n", wrapped(&first, 4), remarks(&run.remarks))
+}
+
+pub(super) fn to_the_second(rfc3339: &str) -> String {
+    let date = plain_date(rfc3339);
+    date.split_once('.').map_or(date.clone(), |(whole, _)| whole.to_owned())
 }
 
 /// Every text once, since a remark that each start of the daemon repeats says nothing new; warnings first.
@@ -49,10 +54,9 @@ pub(super) fn totals(run: &RunSummary) -> String {
     let mut text = if t.shots == 0 {
         "In all: no shot yet.".to_owned()
     } else {
-        let rate = t.detection_rate.map_or_else(
-            || "no detection rate yet".to_owned(),
-            |rate| format!("detection rate {}", percent(rate)),
-        );
+        let rate = t
+            .detection_rate
+            .map_or_else(|| "no detection rate yet".to_owned(), |rate| format!("detection rate {}", percent(rate)));
         format!(
             "In all: {} = {} detected + {} missed + {} unknowable + {} open; {rate}.",
             counted(t.shots, "shot", "shots"),
@@ -63,18 +67,18 @@ pub(super) fn totals(run: &RunSummary) -> String {
         )
     };
     text += &format!(
-        " {}: {} detected shots, {}, {}",
+        " {}: {} that detected shots, {}, {}",
         counted(t.reports, "report", "reports"),
         t.matches,
         counted(t.echoes, "echo", "echoes"),
         counted(t.orphans, "orphan", "orphans"),
     );
     if t.orphans_without_place > 0 {
-        text += &format!(" ({} of them without a known slot)", t.orphans_without_place);
+        text += &format!(" ({} without a known slot)", t.orphans_without_place);
     }
     text += ". ";
     text += &match run.gaps.count {
-        0 => "Everything was watched all the time.".to_owned(),
+        0 => "No gap in what was watched.".to_owned(),
         n => format!("{}: for {} not everything was watched.", counted(n, "gap", "gaps"), length(run.gaps.total_ns)),
     };
     wrapped(&text, 0)
@@ -89,7 +93,7 @@ pub fn run_text(run: &RunSummary) -> String {
         let watched = date(boot.watched.as_deref(), boot.boot, boot.watched_ns);
         out += &wrapped(
             &format!(
-                "Boot {} ({}), kernel {}: from {first} to {watched} UTC",
+                "Boot {} ({}), kernel {}: from {first} to {watched}",
                 boot.boot,
                 printable(&boot.boot_id),
                 printable(&boot.kernel)
@@ -99,10 +103,19 @@ pub fn run_text(run: &RunSummary) -> String {
     }
     out += "\n";
     out += &totals(run);
-    out += "\n";
-    out + &legend([
-        ("boot", "one start of the kernel; stamps of different boots are not comparable, their dates are"),
-        ("gap", "a time in which a source lost data or was not read: a shot in it is unknowable, not missed"),
-        ("orphan", "a report that no shot explains: perhaps a module that fails on its own"),
-    ])
+    let of_boots = ("Boot", "one start of the kernel; stamps of different boots cannot be compared, their dates can");
+    with_legend(
+        out,
+        [
+            of_boots,
+            means::SHOT,
+            means::DETECTED,
+            means::MISSED,
+            means::UNKNOWABLE,
+            means::OPEN,
+            means::ECHO,
+            means::ORPHAN,
+            means::GAP,
+        ],
+    )
 }

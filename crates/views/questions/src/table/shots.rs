@@ -1,7 +1,7 @@
 //! The table of shots.
 
 use super::run::{heading, totals};
-use super::{Set, date, grid, legend, ms, name_or_dash};
+use super::{Set, dates, grid, means, ms, name, with_legend};
 use crate::{Listing, OutcomeWord, RunSummary, ShotRow, printable};
 
 /// Shots and what became of each.
@@ -12,43 +12,60 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
         out += if run.totals.shots == 0 { "No shot yet.\n\n" } else { "No shot is like that.\n\n" };
         return out + &totals(run);
     }
+    let (fired, fired_cells) = dates("fired", shots.items.iter().map(|s| (s.fired.as_deref(), s.boot, s.fired_ns)));
     let columns = [
-        ("injection", Set::Text),
+        ("injection", Set::Name),
         ("shot", Set::Number),
-        ("slot", Set::Text),
-        ("fired (UTC)", Set::Word),
-        ("lines", Set::Text),
+        ("slot", Set::Name),
+        (fired.as_str(), Set::Word),
+        ("lines", Set::Name),
         ("outcome", Set::Word),
         ("latency\nms", Set::Number),
         ("what else", Set::Text),
     ];
     out += &grid(
         columns,
-        shots.items.iter().map(|s| {
-            [
-                printable(&s.injection),
-                s.shot.to_string(),
-                name_or_dash(s.slot.as_deref()),
-                date(s.fired.as_deref(), s.boot, s.fired_ns),
-                printable(&s.lines.join(" ")),
-                s.outcome.word().to_owned(),
-                s.latency_ns.map_or_else(|| "-".to_owned(), ms),
-                what_else(s),
-            ]
-        }),
+        shots
+            .items
+            .iter()
+            .zip(fired_cells)
+            .map(|(s, fired)| {
+                [
+                    printable(&s.injection),
+                    s.shot.to_string(),
+                    name(s.slot.as_deref()),
+                    fired,
+                    printable(&s.lines.join(" ")),
+                    s.outcome.word().to_owned(),
+                    s.latency_ns.map_or_else(|| "-".to_owned(), ms),
+                    what_else(s),
+                ]
+            })
+            .collect(),
     );
     if let Some(next) = &shots.next {
         out += &format!("More follow: --after {next}\n");
     }
     out += "\n";
     out += &totals(run);
-    out += "\n";
-    out + &legend([
-        ("shot", "one time in which the injector really forced lines; an injection may order several"),
-        ("outcome", "detected: a report fits; missed: none came although everything was watched;"),
-        ("", "unknowable: not everything was watched; open: reports may still come"),
-        ("latency", "from the shot to its report, as far as it is proven"),
-    ])
+    with_legend(
+        out,
+        [
+            means::SHOT,
+            means::DETECTED,
+            means::MISSED,
+            means::UNKNOWABLE,
+            means::OPEN,
+            means::LATENCY,
+            means::BLAMED,
+            means::MISGRADED,
+            means::LATE,
+            ("shares", "its report stands for several shots: the kernel logged one, or a count"),
+            means::ECHO,
+            means::ORPHAN,
+            means::GAP,
+        ],
+    )
 }
 
 /// Everything about a shot that is not as it should be, and the report to look at.
@@ -62,9 +79,9 @@ fn what_else(s: &ShotRow) -> String {
     }
     if s.misgraded {
         words.push(match (&s.severity, &s.expect) {
-            (Some(severity), Some(expect)) => format!("{severity} instead of {expect}"),
-            (Some(severity), None) => format!("{severity}, not as expected"),
-            _ => "of another severity than expected".to_owned(),
+            (Some(severity), Some(expect)) => format!("misgraded: {severity}, expected {expect}"),
+            (Some(severity), None) => format!("misgraded: {severity}"),
+            _ => "misgraded".to_owned(),
         });
     }
     if s.late {

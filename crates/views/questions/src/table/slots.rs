@@ -1,7 +1,7 @@
 //! The table of slots.
 
 use super::run::{heading, totals};
-use super::{Set, counted, grid, legend, ms, percent};
+use super::{Set, counted, grid, means, ms, name, percent, with_legend};
 use crate::{RunSummary, SlotRow, printable};
 
 /// What became of the shots at each slot.
@@ -12,7 +12,7 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
         return out + "The run knows no slot: no memory controller was seen, and no injection came in.\n";
     }
     let columns = [
-        ("slot", Set::Text),
+        ("slot", Set::Name),
         ("shots", Set::Number),
         ("detected", Set::Number),
         ("missed", Set::Number),
@@ -23,32 +23,46 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
     ];
     out += &grid(
         columns,
-        slots.iter().map(|s| {
-            [
-                printable(&s.slot),
-                s.shots.to_string(),
-                s.detected.to_string(),
-                s.missed.to_string(),
-                s.detection_rate.map_or_else(|| "-".to_owned(), percent),
-                s.latency_ns.map_or_else(|| "-".to_owned(), |l| ms(l.p50)),
-                s.latency_ns.map_or_else(|| "-".to_owned(), |l| ms(l.p99)),
-                what_stands_out(s),
-            ]
-        }),
+        slots
+            .iter()
+            .map(|s| {
+                [
+                    name(Some(&s.slot)),
+                    s.shots.to_string(),
+                    s.detected.to_string(),
+                    s.missed.to_string(),
+                    s.detection_rate.map_or_else(|| "-".to_owned(), percent),
+                    s.latency_ns.map_or_else(|| "-".to_owned(), |l| ms(l.p50)),
+                    s.latency_ns.map_or_else(|| "-".to_owned(), |l| ms(l.p99)),
+                    what_stands_out(s),
+                ]
+            })
+            .collect(),
     );
     out += "\n";
     out += &totals(run);
-    out += "\n";
-    out + &legend([
-        ("shot", "one time in which the injector really forced lines at this slot"),
-        ("detected", "the kernel reported an error that fits the shot"),
-        ("missed", "it reported none although everything was watched: reporting does not work here"),
-        ("unknowable", "not everything was watched, so the shot counts neither as detected nor as missed"),
-        ("open", "reports may still come"),
-        ("rate", "detected / (detected + missed)"),
-        ("latency", "from the shot to its report: half were at most p50, 99 % at most p99"),
-        ("orphan", "a report that blames this slot and that no shot explains: perhaps the module itself fails"),
-    ])
+    with_legend(
+        out,
+        [
+            means::SHOT,
+            means::DETECTED,
+            means::MISSED,
+            means::UNKNOWABLE,
+            means::OPEN,
+            ("detection rate", "detected / (detected + missed)"),
+            (
+                "latency",
+                "from the beginning of the shot to its report: for half of them at most p50, for 99 % at most p99",
+            ),
+            means::BLAMED,
+            means::MISGRADED,
+            means::LATE,
+            ("sharing", "one report stands for several shots: the kernel logged one, or a count"),
+            means::ECHO,
+            means::ORPHAN,
+            means::GAP,
+        ],
+    )
 }
 
 /// In words, the worst first; an engineer reads this column and no other.
@@ -66,7 +80,7 @@ fn what_stands_out(s: &SlotRow) -> String {
         words.push(format!("{unnamed} blamed on another place"));
     }
     if s.misgraded > 0 {
-        words.push(format!("{} of another severity than expected", s.misgraded));
+        words.push(format!("{} misgraded", s.misgraded));
     }
     if s.late > 0 {
         words.push(format!("{} late", s.late));

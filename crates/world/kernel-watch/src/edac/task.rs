@@ -48,6 +48,12 @@ impl CounterWatch {
         }
     }
 
+    /// Makes the next round look whether controllers, objects or labels have changed, which otherwise is done once a
+    /// second.
+    pub fn look_again(&mut self) {
+        self.rescan_at = Mono::default();
+    }
+
     /// One round: what is to be sent, in order. The last message is always the progress.
     pub fn round(&mut self) -> Vec<KernelEvent> {
         let started = clocks::mono();

@@ -138,11 +138,11 @@ impl TraceReader {
         }
         ring.good_until = last;
         if let Some(lost) = lost {
-            let (count, why) = match lost {
-                Lost::Count(n) => (Some(n), format!("the trace ring of CPU {cpu} overran: {n} records lost")),
-                Lost::Unknown => (None, format!("the trace ring of CPU {cpu} overran: records lost")),
+            let records = match lost {
+                Lost::Count(n) => ring.tell_lost(Some(n)).to_string(),
+                Lost::Unknown => format!("at most {}", ring.tell_lost(None)),
             };
-            ring.tell_lost(count);
+            let why = format!("the trace ring of CPU {cpu} overran: {records} records lost");
             told.gaps.push(blind(before, first.unwrap_or(begins), why));
         }
         for fault in faults {

@@ -122,13 +122,12 @@ impl Ring {
         &self.buffer
     }
 
-    /// A sub-buffer said that records were lost before it.
-    pub(super) fn tell_lost(&mut self, count: Option<u64>) {
-        match count {
-            Some(n) => self.lost_told = self.lost_told.saturating_add(n),
-            // Nobody knows how many, so whatever the kernel has counted so far is taken as told.
-            None => self.lost_told = self.lost_told.max(self.lost_since_start()),
-        }
+    /// A sub-buffer said that records were lost before it. Where it does not say how many, returns the most that it can
+    /// be: all that the kernel has counted and nobody has told yet.
+    pub(super) fn tell_lost(&mut self, count: Option<u64>) -> u64 {
+        let told = count.unwrap_or_else(|| self.lost_since_start().saturating_sub(self.lost_told));
+        self.lost_told = self.lost_told.saturating_add(told);
+        told
     }
 
     /// Losses that the kernel has counted and no sub-buffer has told, and since when they can have happened.
