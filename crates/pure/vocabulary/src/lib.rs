@@ -5,6 +5,7 @@
 //! knows. The crate holds values and plain rules about them. It must never read a clock, a file or a socket.
 
 mod answer;
+mod dimm;
 mod gap;
 mod injection;
 mod severity;
@@ -13,9 +14,10 @@ mod time;
 mod witness;
 
 pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
+pub use dimm::{Dimm, Layer};
 pub use gap::Gap;
 pub use injection::{At, Force, Injection, Shot, ShotKey};
 pub use severity::{Class, Severity};
-pub use slots::{Blame, Dimm, Layer, SlotBook, SlotEntry, SlotId, UnknownSlot};
+pub use slots::{Blame, SlotBook, SlotEntry, SlotId, UnknownSlot};
 pub use time::{ClockPair, Mono, Span, Wall};
 pub use witness::{Layers, MachineCheck, Source, Witness};

@@ -110,3 +110,47 @@ impl AsyncWrite for Connection {
         Pin::new(&mut self.stream).poll_shutdown(cx)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::serve::Listener;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    use tokio::time::timeout;
+
+    async fn bounded() -> (Bounded, SocketAddr) {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let to = listener.local_addr().unwrap();
+        (Bounded::new(listener), to)
+    }
+
+    /// Time is paused: it passes at once when nothing else can happen.
+    #[tokio::test(start_paused = true)]
+    async fn a_quiet_connection_ends_and_one_that_moves_does_not() {
+        let (mut bounded, to) = bounded().await;
+        let mut client = TcpStream::connect(to).await.unwrap();
+        let (mut connection, _) = bounded.accept().await;
+        let mut one = [0];
+        for _ in 0..3 {
+            tokio::time::sleep(IDLE - Duration::from_secs(1)).await;
+            client.write_all(b"x").await.unwrap();
+            connection.read_exact(&mut one).await.unwrap();
+        }
+        assert_eq!(connection.read(&mut one).await.unwrap_err().kind(), io::ErrorKind::TimedOut);
+    }
+
+    #[tokio::test]
+    async fn no_more_connections_than_seats() {
+        let (mut bounded, to) = bounded().await;
+        let mut clients = Vec::new();
+        let mut seated = Vec::new();
+        for _ in 0..CONNECTIONS {
+            clients.push(TcpStream::connect(to).await.unwrap());
+            seated.push(bounded.accept().await);
+        }
+        clients.push(TcpStream::connect(to).await.unwrap());
+        assert!(timeout(Duration::from_millis(50), bounded.accept()).await.is_err());
+        seated.pop();
+        bounded.accept().await;
+    }
+}

@@ -26,7 +26,8 @@ fn names_loopback(authority: &str) -> bool {
         None => authority.split_once(':').unwrap_or((authority, "")),
     };
     let port_is_digits = port.bytes().all(|b| b.is_ascii_digit());
-    port_is_digits && (host.eq_ignore_ascii_case("localhost") || host.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback()))
+    port_is_digits
+        && (host.eq_ignore_ascii_case("localhost") || host.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback()))
 }
 
 #[cfg(test)]
@@ -35,7 +36,8 @@ mod tests {
 
     #[test]
     fn only_loopback_names_pass() {
-        for yes in ["localhost", "LocalHost:9741", "127.0.0.1", "127.0.0.1:9741", "127.8.9.1:1", "[::1]", "[::1]:9741"] {
+        for yes in ["localhost", "LocalHost:9741", "127.0.0.1", "127.0.0.1:9741", "127.8.9.1:1", "[::1]", "[::1]:9741"]
+        {
             assert!(names_loopback(yes), "{yes}");
         }
         for no in [

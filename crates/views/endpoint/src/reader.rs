@@ -44,8 +44,7 @@ struct Shared {
 impl Reader {
     pub(crate) fn new(db: PathBuf, run: RunRef) -> Reader {
         let (waiting, turns) = (Semaphore::new(AT_ONCE + MAY_WAIT), Semaphore::new(AT_ONCE));
-        let shared =
-            Shared { db, run, idle: Mutex::default(), waiting: Arc::new(waiting), turns: Arc::new(turns) };
+        let shared = Shared { db, run, idle: Mutex::default(), waiting: Arc::new(waiting), turns: Arc::new(turns) };
         Reader { shared: Arc::new(shared) }
     }
 
@@ -135,5 +134,47 @@ impl Shared {
 
     fn give_back(&self, connection: Connection) {
         self.idle.lock().unwrap_or_else(PoisonError::into_inner).push(connection);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::http::StatusCode;
+
+    /// Time is paused: it passes at once when nothing else can happen.
+    #[tokio::test(start_paused = true)]
+    async fn what_is_too_much_is_refused_and_what_waits_too_long_too() {
+        let reader = Reader::new("/nonexistent".into(), RunRef::Newest);
+        let mut turns = Vec::new();
+        for _ in 0..AT_ONCE {
+            turns.push(reader.turn().await.unwrap());
+        }
+        let waiting: Vec<_> = (0..MAY_WAIT)
+            .map(|_| {
+                let reader = reader.clone();
+                tokio::spawn(async move { reader.turn().await.map(drop) })
+            })
+            .collect();
+        while reader.shared.waiting.available_permits() > 0 {
+            tokio::task::yield_now().await;
+        }
+        assert_eq!(reader.turn().await.unwrap_err().status, StatusCode::SERVICE_UNAVAILABLE);
+
+        // Nobody gives a turn back: all who wait are told so once their patience is over.
+        for waited in waiting {
+            assert_eq!(waited.await.unwrap().unwrap_err().status, StatusCode::SERVICE_UNAVAILABLE);
+        }
+        // A turn that is given back is there for the next one.
+        turns.pop();
+        assert!(reader.turn().await.is_ok());
+    }
+
+    #[tokio::test]
+    async fn a_database_that_does_not_open_is_told() {
+        let reader = Reader::new("/nonexistent/run.db".into(), RunRef::Newest);
+        let refusal = reader.ask(|run| run.slots()).await.unwrap_err();
+        assert_eq!(refusal.status, StatusCode::SERVICE_UNAVAILABLE);
+        assert!(refusal.error.starts_with("/nonexistent/run.db: "), "{}", refusal.error);
     }
 }

@@ -21,9 +21,6 @@ fn database() -> Connection {
         drop(store::Store::open(&path).unwrap());
         let db = Connection::open(&path).unwrap();
         db.execute_batch(&format!("BEGIN; {} COMMIT;", include_str!("million.sql"))).unwrap();
-        if let Ok(more) = std::env::var("EXTRA_SQL") {
-            db.execute_batch(&more).unwrap();
-        }
         dir
     });
     let db = store::open_read(&dir.path().join("million.db")).unwrap();

@@ -19,6 +19,13 @@ pub enum RunRef {
     Number(i64),
 }
 
+impl From<Option<String>> for RunRef {
+    /// As the command line has it: the name, if one was given.
+    fn from(name: Option<String>) -> RunRef {
+        name.map_or(RunRef::Newest, RunRef::Name)
+    }
+}
+
 /// One run as the database stood at one moment: all answers of one snapshot agree with one another.
 ///
 /// It holds a read transaction, which keeps SQLite from recycling its write-ahead log: keep it for an answer, not for a

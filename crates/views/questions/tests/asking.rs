@@ -1,4 +1,9 @@
 //! Runs by name, bounds by date, following what comes, and questions that have no answer.
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "this is test code all through, also outside of the functions marked as tests"
+)]
 
 mod support;
 

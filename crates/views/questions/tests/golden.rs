@@ -1,6 +1,11 @@
 //! The tables and the JSON over the invented database, word for word.
 //!
 //! `UPDATE_GOLDEN=1 cargo test -p questions` writes the files anew: read the difference before you keep it.
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "this is test code all through, also outside of the functions marked as tests"
+)]
 
 mod support;
 

@@ -1,4 +1,9 @@
 //! The aggregates against plain loops over the raw rows, on many small databases of random content.
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "this is test code all through, also outside of the functions marked as tests"
+)]
 
 mod support;
 

@@ -151,11 +151,21 @@ pub struct TracePart {
     pub per_cpu_kib: u64,
     /// The most memory for all rings together.
     pub total_mib: u64,
+    /// The event that stands for `ras:mc_event`: a probe with the same fields tries the chain on a kernel without EDAC.
+    pub mc_event: String,
+    /// The event that stands for `mce:mce_record`.
+    pub mce_record: String,
 }
 
 impl Default for TracePart {
     fn default() -> TracePart {
-        TracePart { instance: "flipwitness".into(), per_cpu_kib: 4096, total_mib: 256 }
+        TracePart {
+            instance: "flipwitness".into(),
+            per_cpu_kib: 4096,
+            total_mib: 256,
+            mc_event: "ras/mc_event".into(),
+            mce_record: "mce/mce_record".into(),
+        }
     }
 }
 

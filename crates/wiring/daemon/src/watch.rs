@@ -53,9 +53,6 @@ impl Daemon {
     pub async fn open(config: Config, kind: RunKind) -> Result<Daemon> {
         let mut settings = config.settings()?;
         let specs = config.feeds()?;
-        for doubt in config.doubts() {
-            tracing::warn!("{doubt}");
-        }
         let facts = SystemFacts::read(&config.kernel.proc)?;
         let mut store = Store::open(&config.database.path)?;
         let pair = clocks::pair();
@@ -75,6 +72,9 @@ impl Daemon {
         {
             tracing::warn!("the run goes on with the settings that it began with; the configuration's differ");
             settings = kept;
+        }
+        for doubt in config.doubts() {
+            tracing::warn!("{doubt}");
         }
         let closed = store.close_earlier_boots(begun.run, begun.boot)?;
         if closed > 0 {
@@ -236,7 +236,8 @@ fn open_trace(config: &Config, watched: Option<Mono>) -> Result<TraceInstance, S
         per_cpu_kib: config.trace.per_cpu_kib,
         total_mib: config.trace.total_mib,
         watched_until: watched,
-        ..TraceSetup::default()
+        mc_event: config.trace.mc_event.clone(),
+        mce_record: config.trace.mce_record.clone(),
     };
     TraceInstance::open(&config.kernel.tracefs, &config.trace.instance, &setup).map_err(|error| {
         format!("COUNTERS ONLY: the trace ring is not watched: {error}; to mend it, {}", error.advice())

@@ -147,12 +147,16 @@ fn ms(ns: i64) -> String {
 /// A length of time in the unit that suits it.
 fn length(ns: i64) -> String {
     let seconds = ns as f64 / 1e9;
-    match ns {
-        ..1_000_000 => format!("{:.3} ms", seconds * 1e3),
-        ..1_000_000_000 => format!("{:.1} ms", seconds * 1e3),
-        ..120_000_000_000 => format!("{seconds:.1} s"),
-        ..7_200_000_000_000 => format!("{:.1} min", seconds / 60.0),
-        _ => format!("{:.1} h", seconds / 3600.0),
+    if seconds < 0.001 {
+        format!("{:.3} ms", seconds * 1e3)
+    } else if seconds < 1.0 {
+        format!("{:.1} ms", seconds * 1e3)
+    } else if seconds < 120.0 {
+        format!("{seconds:.1} s")
+    } else if seconds < 7200.0 {
+        format!("{:.1} min", seconds / 60.0)
+    } else {
+        format!("{:.1} h", seconds / 3600.0)
     }
 }
 
