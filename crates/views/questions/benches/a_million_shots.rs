@@ -6,16 +6,21 @@
 use divan::Bencher;
 use questions::{OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
 use rusqlite::Connection;
-use std::sync::OnceLock;
+use std::sync::Mutex;
+use tempfile::TempDir;
+
+/// The folder of the database, made by the first benchmark that runs.
+static MADE: Mutex<Option<TempDir>> = Mutex::new(None);
 
 fn main() {
     divan::main();
+    // A static is never dropped, and the folder holds half a gigabyte.
+    drop(MADE.lock().unwrap().take());
 }
 
-/// The folder lives as long as the process; it is removed by hand at no cost if that is killed.
 fn database() -> Connection {
-    static MADE: OnceLock<tempfile::TempDir> = OnceLock::new();
-    let dir = MADE.get_or_init(|| {
+    let mut made = MADE.lock().unwrap();
+    let dir = made.get_or_insert_with(|| {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("million.db");
         drop(store::Store::open(&path).unwrap());
@@ -33,45 +38,45 @@ fn bench<T>(bencher: Bencher<'_, '_>, question: impl Fn(&Snapshot<'_>) -> T + Sy
     bencher.bench_local(|| question(&Snapshot::of(&db, &RunRef::Newest).unwrap()));
 }
 
-#[divan::bench(sample_count = 5, sample_size = 1)]
+#[divan::bench(sample_count = 10, sample_size = 1)]
 fn slots(bencher: Bencher<'_, '_>) {
     bench(bencher, |run| run.slots().unwrap());
 }
 
-#[divan::bench(sample_count = 5, sample_size = 1)]
+#[divan::bench(sample_count = 10, sample_size = 1)]
 fn run_summary(bencher: Bencher<'_, '_>) {
     bench(bencher, |run| run.run_summary().unwrap());
 }
 
-#[divan::bench(sample_count = 10, sample_size = 1)]
+#[divan::bench(sample_count = 20, sample_size = 1)]
 fn first_page_of_shots(bencher: Bencher<'_, '_>) {
     bench(bencher, |run| run.shots(&ShotFilter::default(), &Page::first(500)).unwrap());
 }
 
-#[divan::bench(sample_count = 10, sample_size = 1)]
+#[divan::bench(sample_count = 20, sample_size = 1)]
 fn page_deep_in_shots(bencher: Bencher<'_, '_>) {
     let page = Page { limit: 500, after: Some("900000.1".to_owned()) };
     bench(bencher, move |run| run.shots(&ShotFilter::default(), &page).unwrap());
 }
 
-#[divan::bench(sample_count = 10, sample_size = 1)]
+#[divan::bench(sample_count = 20, sample_size = 1)]
 fn first_page_of_misses(bencher: Bencher<'_, '_>) {
     let filter = ShotFilter { outcome: Some(OutcomeWord::Missed), ..ShotFilter::default() };
     bench(bencher, move |run| run.shots(&filter, &Page::first(500)).unwrap());
 }
 
-#[divan::bench(sample_count = 10, sample_size = 1)]
+#[divan::bench(sample_count = 20, sample_size = 1)]
 fn shots_that_do_not_exist(bencher: Bencher<'_, '_>) {
     let filter = ShotFilter { misgraded: Some(true), ..ShotFilter::default() };
     bench(bencher, move |run| run.shots(&filter, &Page::first(500)).unwrap());
 }
 
-#[divan::bench(sample_count = 10, sample_size = 1)]
+#[divan::bench(sample_count = 20, sample_size = 1)]
 fn all_orphans(bencher: Bencher<'_, '_>) {
     bench(bencher, |run| run.orphans(&ReportFilter::default(), &Page::first(500)).unwrap());
 }
 
-#[divan::bench(sample_count = 10, sample_size = 1)]
+#[divan::bench(sample_count = 20, sample_size = 1)]
 fn newest_reports(bencher: Bencher<'_, '_>) {
     let page = Page { limit: 500, after: Some("999990.0".to_owned()) };
     bench(bencher, move |run| run.reports(&ReportFilter::default(), &page).unwrap());

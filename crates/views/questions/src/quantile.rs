@@ -16,18 +16,18 @@ pub struct Latency {
 }
 
 impl Latency {
-    /// From the number of latencies and what asks for the one at a rank, counted from 1 in ascending order; nothing when
-    /// there are none.
+    /// From latencies in any order, which it reorders; nothing when there are none.
     ///
     /// The quantile of p percent is the nearest rank: the smallest latency with at least p percent of all at or below
-    /// it, which has rank ceil(p * n / 100). This is definition 1 of Hyndman and Fan, "Sample Quantiles in Statistical
-    /// Packages", The American Statistician 50 (1996): no value between two measured ones is made up.
-    pub(crate) fn by_rank<E>(count: i64, mut at_rank: impl FnMut(i64) -> Result<i64, E>) -> Result<Option<Latency>, E> {
-        if count <= 0 {
-            return Ok(None);
-        }
-        let mut at = |percent: i64| at_rank((percent * count + 99) / 100);
-        Ok(Some(Latency { p50: at(50)?, p95: at(95)?, p99: at(99)?, max: at(100)? }))
+    /// it, which has rank ceil(p * n / 100), counted from 1. This is definition 1 of Hyndman and Fan, "Sample Quantiles in
+    /// Statistical Packages", The American Statistician 50 (1996): no value between two measured ones is made up.
+    pub(crate) fn of(latencies: &mut [i64]) -> Option<Latency> {
+        let count = latencies.len();
+        let mut at = |percent: usize| {
+            let index = (percent * count).div_ceil(100).checked_sub(1)?;
+            Some(*latencies.select_nth_unstable(index).1)
+        };
+        Some(Latency { p50: at(50)?, p95: at(95)?, p99: at(99)?, max: at(100)? })
     }
 }
 
@@ -38,12 +38,13 @@ mod tests {
     #[test]
     fn nearest_rank_by_hand() {
         // Rank ceil(p * n / 100), counted from 1 (Hyndman and Fan 1996, definition 1).
-        let of = |n: i64| Latency::by_rank(n, Ok::<i64, ()>).unwrap();
-        assert_eq!(of(0), None);
+        assert_eq!(Latency::of(&mut []), None);
         for (n, p50, p95, p99) in
             [(1, 1, 1, 1), (4, 2, 4, 4), (100, 50, 95, 99), (101, 51, 96, 100), (200, 100, 190, 198)]
         {
-            assert_eq!(of(n), Some(Latency { p50, p95, p99, max: n }), "n = {n}");
+            let mut shuffled: Vec<i64> = (1..=n).collect();
+            shuffled.sort_by_key(|i| i * 997 % 1009);
+            assert_eq!(Latency::of(&mut shuffled), Some(Latency { p50, p95, p99, max: n }), "n = {n}");
         }
     }
 }

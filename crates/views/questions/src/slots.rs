@@ -102,10 +102,7 @@ impl Snapshot<'_> {
             })
             .collect();
         for (slot, row) in &mut rows {
-            [row.detected, row.missed, row.unknowable, row.open] = self.outcomes(*slot)?;
-            row.shots = row.detected + row.missed + row.unknowable + row.open;
-            row.detection_rate = detection_rate(row.detected, row.missed);
-            row.latency_ns = self.latency(*slot, row.detected)?;
+            self.count_outcomes(*slot, row)?;
         }
         self.count_notable(&mut rows)?;
         self.count_reports(&mut rows)?;
@@ -125,30 +122,28 @@ impl Snapshot<'_> {
         Ok(Listing::of(rows.collect(), page))
     }
 
-    /// How many shots at the slot were detected, missed, unknowable, and are open.
+    /// Counts the outcomes of a slot's shots, and takes the latencies of the detected ones.
     ///
-    /// Counting one outcome of one slot at a time only steps along the index; a GROUP BY over both takes four times as
-    /// long.
-    fn outcomes(&self, slot: i64) -> Result<[i64; 4], QuestionError> {
+    /// One outcome of one slot at a time only steps along the index; a GROUP BY over both takes four times as long.
+    /// The latencies come in no order: an index that sorted them would make each settling of a shot write to a random page.
+    fn count_outcomes(&self, slot: i64, row: &mut SlotRow) -> Result<(), QuestionError> {
         let mut ask =
             self.db.prepare_cached("SELECT count(*) FROM shot WHERE run = ?1 AND slot = ?2 AND outcome IS ?3")?;
         let mut count = |outcome: Option<&str>| ask.query_row(params![self.run, slot, outcome], |row| row.get(0));
-        Ok([count(Some("detected"))?, count(Some("missed"))?, count(Some("unknowable"))?, count(None)?])
-    }
-
-    fn latency(&self, slot: i64, detected: i64) -> Result<Option<Latency>, QuestionError> {
-        let of_slot = "FROM shot WHERE run = ?1 AND slot = ?2 AND outcome = 'detected' AND latency_ns";
-        let mut unknown = self.db.prepare_cached(&format!("SELECT count(*) {of_slot} IS NULL"))?;
-        let count = detected - unknown.query_row([self.run, slot], |row| row.get::<_, i64>(0))?;
-        let known = format!("SELECT latency_ns {of_slot} IS NOT NULL ORDER BY latency_ns");
-        // Walking to a rank along the index costs its distance from the end at which the walk begins.
-        let mut up = self.db.prepare_cached(&format!("{known} LIMIT 1 OFFSET ?3"))?;
-        let mut down = self.db.prepare_cached(&format!("{known} DESC LIMIT 1 OFFSET ?3"))?;
-        let at_rank = |rank: i64| {
-            let (walk, steps) = if rank <= count / 2 { (&mut up, rank - 1) } else { (&mut down, count - rank) };
-            walk.query_row([self.run, slot, steps], |row| row.get(0))
-        };
-        Ok(Latency::by_rank(count, at_rank)?)
+        (row.missed, row.unknowable, row.open) = (count(Some("missed"))?, count(Some("unknowable"))?, count(None)?);
+        let mut ask = self
+            .db
+            .prepare_cached("SELECT latency_ns FROM shot WHERE run = ?1 AND slot = ?2 AND outcome = 'detected'")?;
+        let mut answer = ask.query([self.run, slot])?;
+        let mut latencies: Vec<i64> = Vec::new();
+        while let Some(found) = answer.next()? {
+            row.detected += 1;
+            latencies.extend(found.get::<_, Option<i64>>(0)?);
+        }
+        row.latency_ns = Latency::of(&mut latencies);
+        row.shots = row.detected + row.missed + row.unknowable + row.open;
+        row.detection_rate = detection_rate(row.detected, row.missed);
+        Ok(())
     }
 
     /// The plus sign keeps SQLite from walking all shots in the order of their slots, only to save itself some sorting.

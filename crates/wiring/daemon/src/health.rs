@@ -8,7 +8,6 @@ use crate::hub::Hub;
 use kernel_watch::WatchSource;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::sync::Arc;
 use tokio::sync::watch;
 use vocabulary::Mono;
 
@@ -17,31 +16,28 @@ const EVERY_NS: i64 = 1_000_000_000;
 /// Collects and tells.
 pub(crate) struct Health {
     run: String,
+    /// When the daemon began: what was read before is not this daemon's reading.
+    began: Mono,
     out: watch::Sender<Value>,
     told: Option<(Mono, bool)>,
     database: Option<String>,
     controllers: usize,
     trace: Result<(), String>,
     feeds: Vec<String>,
-    feeds_open: bool,
     warnings: Vec<String>,
 }
 
 impl Health {
     /// Nothing is ready yet. `trace` says why the trace ring is not watched, if it is not.
-    pub(crate) fn new(run: String, trace: Result<(), String>, feeds: Vec<String>) -> (Health, watch::Receiver<Value>) {
+    pub(crate) fn new(
+        run: String,
+        began: Mono,
+        trace: Result<(), String>,
+        feeds: Vec<String>,
+    ) -> (Health, watch::Receiver<Value>) {
         let (out, seen) = watch::channel(json!({ "ready": false, "run": run, "why": ["starting"] }));
-        let health = Health {
-            run,
-            out,
-            told: None,
-            database: None,
-            controllers: 0,
-            trace,
-            feeds,
-            feeds_open: false,
-            warnings: Vec::new(),
-        };
+        let health =
+            Health { run, began, out, told: None, database: None, controllers: 0, trace, feeds, warnings: Vec::new() };
         (health, seen)
     }
 
@@ -75,23 +71,21 @@ impl Health {
         &mut self,
         now: Mono,
         hub: &Hub<R>,
-        down: &BTreeMap<Arc<str>, (Mono, String)>,
+        unread_feeds: &[String],
         progress: &BTreeMap<WatchSource, Mono>,
     ) -> bool {
-        self.feeds_open = down.is_empty();
         let mut why: Vec<String> = Vec::new();
         if let Some(trouble) = &self.database {
             why.push(format!("the database cannot be written: {trouble}"));
         }
-        if !progress.contains_key(&WatchSource::Counters) {
+        let unread = |source| progress.get(&source).is_none_or(|to| *to <= self.began);
+        if unread(WatchSource::Counters) {
             why.push("the counters have not been read yet".into());
         }
-        if self.trace.is_ok() && !progress.contains_key(&WatchSource::Trace) {
+        if self.trace.is_ok() && unread(WatchSource::Trace) {
             why.push("the trace ring has not been read yet".into());
         }
-        for (feed, (_, reason)) in down {
-            why.push(format!("feed {feed}: {reason}"));
-        }
+        why.extend_from_slice(unread_feeds);
         let ready = why.is_empty();
         let due = self.told.is_none_or(|(at, was)| was != ready || now.since(at) >= EVERY_NS);
         if due {

@@ -174,10 +174,10 @@ impl<R> Hub<R> {
 
     /// One object of the inventory.
     pub(crate) fn dimm(&mut self, dimm: Dimm) {
-        if let Some(capture) = &mut self.capture {
-            capture.entry(&recording::Entry::Dimm(dimm.clone()));
+        let (_, changed) = self.book.add(dimm.clone());
+        if let Some(capture) = self.capture.as_mut().filter(|_| changed) {
+            capture.entry(&recording::Entry::Dimm(dimm));
         }
-        self.book.add(dimm);
         self.tell_slots();
     }
 
@@ -328,11 +328,7 @@ impl<R> Hub<R> {
             && end > now
         {
             let why = "the daemon was stopped inside the window".to_owned();
-            let gap = Gap { span: Span::new(now, end), of: "daemon".into(), controller: None, why };
-            if let Some(capture) = &mut self.capture {
-                capture.entry(&recording::Entry::Gap(gap.clone()));
-            }
-            self.engine.push(Input::Gap(gap));
+            self.gap(Gap { span: Span::new(now, end), of: "daemon".into(), controller: None, why });
         }
         self.finish();
     }

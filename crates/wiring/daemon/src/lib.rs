@@ -11,12 +11,14 @@ mod hub;
 mod keeper;
 mod live;
 mod notify;
+mod rehearse;
 mod replay;
 mod settings;
 mod watch;
 
 pub use capture::{FEED_FILE, WITNESS_FILE};
 pub use config::{Config, ConfigError, DEFAULT_PATH, FeedPart};
+pub use rehearse::{Rehearsal, RehearseOrder, Rehearsed, ReportTruth, ShotTruth, SlotTruth, UnprovokedTruth, rehearse};
 pub use replay::{Refused, ReplayOrder, Replayed, replay};
 pub use settings::Settings;
 pub use watch::Daemon;

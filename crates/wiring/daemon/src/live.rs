@@ -8,12 +8,12 @@ use crate::hub::{Hub, Line};
 use crate::keeper::{Kept, Parcel};
 use feed_receive::{FeedEvent, ReplySender};
 use kernel_watch::{KernelEvent, WatchSource};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 use store::Record;
 use tokio::sync::{mpsc, watch};
-use vocabulary::{Gap, Mono, Span};
+use vocabulary::Mono;
 
 /// How many events are taken from the queue before records go out.
 const PER_TURN: usize = 512;
@@ -56,6 +56,8 @@ pub(crate) struct Live {
     pub(crate) progress: BTreeMap<WatchSource, Mono>,
     /// Feeds that cannot be read now: since when and why.
     pub(crate) down: BTreeMap<Arc<str>, (Mono, String)>,
+    /// Feeds that were not opened yet.
+    pub(crate) unopened: BTreeSet<Arc<str>>,
     pub(crate) heartbeat: Mono,
     pub(crate) paired: Mono,
 }
@@ -115,7 +117,7 @@ impl Live {
             self.paired = now;
             self.hub.pair(clocks::pair());
         }
-        self.health.tell(now, &self.hub, &self.down, &self.progress);
+        self.health.tell(now, &self.hub, &self.unread_feeds(), &self.progress);
         let mut records = self.hub.take_records();
         let captured = self.hub.take_captured();
         let beat = now.since(self.heartbeat) >= HEARTBEAT_NS;
@@ -130,6 +132,13 @@ impl Live {
         if self.parcels.send(Parcel { records, captured }).await.is_err() {
             tracing::error!("the store's thread is gone");
         }
+    }
+
+    /// Feeds that nothing is read from now, each with why.
+    fn unread_feeds(&self) -> Vec<String> {
+        let down = self.down.iter().map(|(feed, (_, why))| format!("feed {feed}: {why}"));
+        let unopened = self.unopened.iter().filter(|feed| !self.down.contains_key(*feed));
+        down.chain(unopened.map(|feed| format!("feed {feed} is not open yet"))).collect()
     }
 
     fn kept(&mut self, told: Kept) {
@@ -209,7 +218,10 @@ impl Live {
 
     fn feed(&mut self, event: FeedEvent) {
         match event {
-            FeedEvent::Opened { feed, peer, .. } => tracing::info!(%feed, peer, "a feed's stream began"),
+            FeedEvent::Opened { feed, peer, .. } => {
+                tracing::info!(%feed, peer, "a feed's stream began");
+                self.unopened.remove(&feed);
+            }
             FeedEvent::Closed { feed, why, .. } => tracing::info!(%feed, why, "a feed's stream ended"),
             FeedEvent::Lines(lines) => {
                 for received in lines.lines {
@@ -229,14 +241,10 @@ impl Live {
             }
             FeedEvent::Bad(bad) => self.hub.bad_lines(bad.count),
             FeedEvent::Down { feed, since, why } => {
-                tracing::warn!(%feed, why, "the feed cannot be read; trying again until it can");
                 self.down.insert(feed, (since, why));
             }
             FeedEvent::Gap(gap) => {
-                let ended = |feed: &Arc<str>| gap.why.contains(&**feed);
-                if let Some(feed) = self.down.keys().find(|feed| ended(feed)).cloned() {
-                    self.down.remove(&feed);
-                }
+                self.down.retain(|feed, _| !gap.why.starts_with(&format!("feed {feed}: ")));
                 self.hub.gap(gap);
             }
         }
@@ -245,10 +253,6 @@ impl Live {
     /// After the last event: what is under way gets its acknowledgement, and what is open gets its answer.
     async fn last_words(&mut self, kept: &mut mpsc::UnboundedReceiver<Kept>) {
         let now = clocks::mono();
-        for (feed, (since, why)) in std::mem::take(&mut self.down) {
-            let span = Span::new(since, now);
-            self.hub.gap(Gap { span, of: "feed".into(), controller: None, why: format!("{feed}: {why}") });
-        }
         self.hub.counters_told();
         self.send(now).await;
         // The keeper answers every injection that it has; a second is long for a commit and short for a shutdown.

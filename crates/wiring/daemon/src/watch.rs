@@ -10,12 +10,12 @@ use crate::hub::Hub;
 use crate::keeper::{Kept, Parcel, keep};
 use crate::live::{Event, Live};
 use anyhow::{Context, Result, anyhow};
-use feed_receive::Feed;
+use feed_receive::{Feed, Transport};
 use kernel_watch::edac::{CountersConfig, EdacTree};
 use kernel_watch::trace::{TraceInstance, TraceSetup};
 use kernel_watch::{Start, SystemFacts};
 use questions::RunRef;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -112,14 +112,25 @@ impl Daemon {
                 Some(c) => Start::Baseline(c.counters.iter().map(counter_value).collect()),
             },
         };
+        // Slots must be known before the first line of a feed names one. The counters' task tells what is missing.
+        if let Ok(inventory) = EdacTree::new(&config.kernel.sys).inventory() {
+            for dimm in inventory.dimms {
+                hub.dimm(dimm);
+            }
+        }
         let mut feeds = Vec::new();
+        let mut unopened = BTreeSet::new();
         for spec in specs {
+            if !matches!(spec.transport, Transport::Tcp(_) | Transport::Unix(_)) {
+                unopened.insert(spec.name.clone());
+            }
             feeds.push(Feed::bind(spec)?);
         }
         let listener = listen(config.endpoint.listen)?;
         let trace = open_trace(&config, watched);
         let (health, seen) = Health::new(
             begun.name.clone(),
+            now,
             trace.as_ref().map(|_| ()).map_err(Clone::clone),
             feeds.iter().map(|f| f.spec().name.to_string()).collect(),
         );
@@ -134,6 +145,7 @@ impl Daemon {
             parcels,
             progress: BTreeMap::new(),
             down: BTreeMap::new(),
+            unopened,
             heartbeat: now,
             paired: now,
         };

@@ -122,10 +122,8 @@ fn burst(probe: &Probe, events: u64, over: Option<Duration>, ring_kib: u64) {
         stored = now;
     }
     let all_stored = began.elapsed() - Duration::from_secs(2);
-    let db = daemon.db.clone();
     let gaps = daemon.count("SELECT count(*) FROM gap");
-    daemon.stop();
-    let whys: Vec<String> = rusqlite::Connection::open(db)
+    let whys: Vec<String> = rusqlite::Connection::open(&daemon.db)
         .unwrap()
         .prepare("SELECT source || ': ' || why FROM gap")
         .unwrap()
@@ -134,6 +132,7 @@ fn burst(probe: &Probe, events: u64, over: Option<Duration>, ring_kib: u64) {
         .map(Result::unwrap)
         .take(3)
         .collect();
+    daemon.stop();
     println!(
         "{events} events in {raised:.2?}, ring of {ring_kib} KiB per CPU: {stored} stored after {all_stored:.2?}, {} not, {gaps} gaps {whys:?}",
         events - stored as u64

@@ -136,11 +136,12 @@ impl Machine {
             .int("cpu", u64::from(slot.controller))
             .int("tsc", at.0.unsigned_abs())
             .finish();
+        let label = slot.label();
         let event = McEvent {
             t: at,
             error_type: if severity.class() == Class::Corrected { 0 } else { 1 },
             msg: b"memory read error",
-            label: slot.label().as_bytes(),
+            label: label.as_bytes(),
             error_count: count,
             mc_index: slot.controller,
             // The board's numbers are 0 and 1.
@@ -207,7 +208,10 @@ mod tests {
             assert_eq!((record.severity, event.severity), (severity, severity));
             assert_eq!((record.count, event.count), (u32::from(count), u32::from(count)));
             assert_eq!((record.address, event.span.to), (event.address, at));
-            assert_eq!((event.controller, event.layers, event.label.as_deref()), (Some(1), Layers([0, 1, -1]), Some("RIGHT_C2")));
+            assert_eq!(
+                (event.controller, event.layers, event.label.as_deref()),
+                (Some(1), Layers([0, 1, -1]), Some("RIGHT_C2"))
+            );
             assert!(record.is_memory_error() && record.span.to < at);
         }
         let read = |dir: &Path, name: &str| std::fs::read_to_string(dir.join(name)).unwrap();

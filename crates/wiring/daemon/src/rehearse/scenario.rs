@@ -233,7 +233,11 @@ mod tests {
                 for (i, (at, fire)) in fires.iter().enumerate() {
                     let last = *at + fire.spacing * (fire.shots - 1);
                     for (again, other) in &fires[i + 1..] {
-                        assert!(other.slot != fire.slot || !is_near(plan, last, *again), "{seed}: {} twice", fire.slot.label());
+                        assert!(
+                            other.slot != fire.slot || !is_near(plan, last, *again),
+                            "{seed}: {} twice",
+                            fire.slot.label()
+                        );
                     }
                 }
                 // A report that is not on the slot of its own shot: no shot of the slot that it blames, and no other
@@ -250,7 +254,10 @@ mod tests {
                         let has_own = matches!(fire.fate, Fate::Reported { blamed, .. } if blamed == fire.slot);
                         let is_itself = own == Some(*at);
                         let may_take = fire.slot == slot || (!has_own && !is_itself);
-                        assert!(!may_take || !is_near(plan, *at, seen), "{seed}: {at:?} takes what is seen at {seen:?}");
+                        assert!(
+                            !may_take || !is_near(plan, *at, seen),
+                            "{seed}: {at:?} takes what is seen at {seen:?}"
+                        );
                     }
                 }
             }

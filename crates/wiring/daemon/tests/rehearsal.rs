@@ -1,0 +1,136 @@
+//! The whole daemon on the simulated machine: what the database answers is what the machine really did, to the shot.
+
+use daemon::{RehearseOrder, Rehearsed, ShotTruth, rehearse};
+use questions::{OutcomeWord, Page, ReportFilter, ReportRow, RunRef, ShotFilter, ShotRow, SlotRow, Snapshot};
+use std::path::Path;
+use tokio::sync::watch;
+
+struct Answers {
+    slots: Vec<SlotRow>,
+    shots: Vec<ShotRow>,
+    orphans: Vec<ReportRow>,
+    reports: Vec<ReportRow>,
+}
+
+fn ask(db: &Path, run: &str) -> Answers {
+    let connection = store::open_read(db).unwrap();
+    let snapshot = Snapshot::of(&connection, &RunRef::Name(run.to_owned())).unwrap();
+    let all = Page::first(10_000);
+    Answers {
+        slots: snapshot.slots().unwrap(),
+        shots: snapshot.shots(&ShotFilter::default(), &all).unwrap().items,
+        orphans: snapshot.orphans(&ReportFilter::default(), &all).unwrap().items,
+        reports: snapshot.reports(&ReportFilter::default(), &all).unwrap().items,
+    }
+}
+
+/// Everything that the truth says of a shot, in the words of the database.
+type Told = (String, i64, String, OutcomeWord, Option<String>, Option<String>, Option<i64>, [bool; 4]);
+
+fn truth_of(shot: &ShotTruth) -> Told {
+    let report = shot.report.as_ref();
+    (
+        shot.injection.clone(),
+        i64::from(shot.shot),
+        shot.slot.clone(),
+        if report.is_some() { OutcomeWord::Detected } else { OutcomeWord::Missed },
+        report.map(|r| r.blamed.clone()).filter(|_| shot.misplaced()),
+        report.map(|r| r.severity.word().to_owned()),
+        report.map(|r| r.latency_ns),
+        [shot.misplaced(), shot.misgraded(), report.is_some_and(|r| r.late), report.is_some_and(|r| r.shared)],
+    )
+}
+
+fn answer_of(shot: &ShotRow) -> Told {
+    (
+        shot.injection.clone(),
+        shot.shot,
+        shot.slot.as_deref().unwrap_or_default().to_owned(),
+        shot.outcome,
+        shot.blamed_slot.as_deref().map(str::to_owned).filter(|_| shot.misplaced),
+        shot.severity.clone(),
+        shot.latency_ns,
+        [shot.misplaced, shot.misgraded, shot.late, shot.shared],
+    )
+}
+
+fn compare(done: &Rehearsed, answers: &Answers) {
+    let numbers = |shots: usize| i64::try_from(shots).unwrap();
+    let truth: Vec<_> = done
+        .slots
+        .iter()
+        .map(|s| {
+            let counts = [s.fired, s.reported, s.missed, 0, s.blamed_on_neighbour, s.misgraded, s.late, s.shared];
+            (s.slot.clone(), counts.map(numbers), numbers(s.unprovoked), 0)
+        })
+        .collect();
+    let found: Vec<_> = answers
+        .slots
+        .iter()
+        .map(|s| {
+            let unsettled = s.unknowable + s.open;
+            let counts = [s.shots, s.detected, s.missed, unsettled, s.misplaced, s.misgraded, s.late, s.shared];
+            (s.slot.to_string(), counts, s.orphans, s.echoes)
+        })
+        .collect();
+    assert_eq!(found, truth);
+    let truth: Vec<Told> = done.shots.iter().map(truth_of).collect();
+    let found: Vec<Told> = answers.shots.iter().map(answer_of).collect();
+    assert_eq!(found, truth);
+    let truth: Vec<_> = done.unprovoked.iter().map(|u| (u.slot.clone(), u.seen.0)).collect();
+    let found: Vec<_> =
+        answers.orphans.iter().map(|o| (o.slot.as_deref().unwrap_or_default().to_owned(), o.seen_ns)).collect();
+    assert_eq!(found, truth);
+}
+
+#[tokio::test]
+async fn the_answers_are_the_truth() {
+    let home = tempfile::tempdir().unwrap();
+    let order =
+        RehearseOrder { seconds: 5, run: Some("short".into()), ..RehearseOrder::new(home.path().join("runs.db")) };
+    let (_stop, stopped) = watch::channel(false);
+    let done = rehearse(&order, stopped).await.unwrap();
+    let answers = ask(&order.db, &done.run);
+    compare(&done, &answers);
+    assert_eq!((done.run.as_str(), done.cut_short, done.slots.len()), ("short", false, 8));
+    assert!(done.endpoint.ip().is_loopback() && done.endpoint.port() > 0);
+
+    // A truth in which nothing happens would prove nothing.
+    let total = |of: fn(&daemon::SlotTruth) -> usize| done.slots.iter().map(of).sum::<usize>();
+    assert!(total(|s| s.fired) >= 28);
+    assert!(total(|s| s.missed) >= 1 && total(|s| s.blamed_on_neighbour) >= 1 && total(|s| s.unprovoked) >= 1);
+    assert_eq!((total(|s| s.misgraded), total(|s| s.shared)), (1, 3));
+    assert!(total(|s| s.late) >= 1);
+
+    // Every report is told by its trace event and has all its witnesses: the machine-check record and the counter's step.
+    assert!(answers.reports.iter().all(|r| r.source == "mc_event" && r.witnesses >= 3), "{:?}", answers.reports);
+    assert!(answers.shots.iter().all(|s| s.injector == "simulated-injector"));
+
+    // The name is taken now, and a rehearsal is always a new run.
+    let (_stop, stopped) = watch::channel(false);
+    let refused = rehearse(&order, stopped).await.unwrap_err().to_string();
+    assert!(refused.contains("has a run named \"short\" already"), "{refused}");
+}
+
+#[tokio::test]
+async fn a_rehearsal_can_be_stopped_at_any_time() {
+    let home = tempfile::tempdir().unwrap();
+    let order = RehearseOrder { seconds: 600, ..RehearseOrder::new(home.path().join("runs.db")) };
+    let (stop, stopped) = watch::channel(false);
+    let (done, ()) = tokio::join!(rehearse(&order, stopped), async {
+        tokio::time::sleep(std::time::Duration::from_millis(1500)).await;
+        stop.send(true).unwrap();
+    });
+    let done = done.unwrap();
+    assert!(done.cut_short && done.run.starts_with("rehearsal-"), "{}", done.run);
+    let answers = ask(&order.db, &done.run);
+    // What was reported stays so; of what was not, nobody can say any more that it never would have been.
+    for (truth, found) in done.shots.iter().zip(&answers.shots) {
+        let outcomes = match truth.report {
+            Some(_) => [OutcomeWord::Detected].as_slice(),
+            None => &[OutcomeWord::Unknowable, OutcomeWord::Missed],
+        };
+        assert!(outcomes.contains(&found.outcome), "{truth:?} {found:?}");
+    }
+    assert_eq!(answers.shots.len(), done.shots.len());
+}
