@@ -218,11 +218,10 @@ impl Live {
 
     fn feed(&mut self, event: FeedEvent) {
         match event {
-            FeedEvent::Opened { feed, peer, .. } => {
-                tracing::info!(%feed, peer, "a feed's stream began");
+            FeedEvent::Opened { feed, .. } => {
                 self.unopened.remove(&feed);
             }
-            FeedEvent::Closed { feed, why, .. } => tracing::info!(%feed, why, "a feed's stream ended"),
+            FeedEvent::Closed { .. } => {}
             FeedEvent::Lines(lines) => {
                 for received in lines.lines {
                     let line = Line {

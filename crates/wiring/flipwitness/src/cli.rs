@@ -82,9 +82,9 @@ pub(crate) struct Rehearse {
     /// Keep the database here [default: a temporary one]
     #[arg(long, value_name = "FILE")]
     pub(crate) db: Option<PathBuf>,
-    /// Where the JSON endpoint listens meanwhile
-    #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:9741")]
-    pub(crate) listen: SocketAddr,
+    /// Where the JSON endpoint listens meanwhile [default: 127.0.0.1:9741, or a free port if that is taken]
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub(crate) listen: Option<SocketAddr>,
     /// How long errors are injected
     #[arg(long, value_name = "SECONDS", default_value_t = 20, value_parser = clap::value_parser!(u64).range(4..=3600))]
     pub(crate) seconds: u64,

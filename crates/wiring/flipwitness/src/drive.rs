@@ -2,9 +2,11 @@
 
 use crate::ask;
 use crate::cli::{Limits, Rehearse, Replay, Watch};
+use crate::rehearsed;
 use anyhow::{Context, Result};
-use daemon::{Config, Daemon, FeedPart, ReplayOrder};
+use daemon::{Config, Daemon, FeedPart, Rehearsal, RehearseOrder, ReplayOrder};
 use questions::{RunRef, Snapshot, slots_table};
+use std::net::SocketAddr;
 use std::time::Duration;
 use store::RunKind;
 use tokio::signal::unix::{SignalKind, signal};
@@ -62,9 +64,36 @@ pub(crate) fn replay(order: Replay) -> Result<()> {
 }
 
 pub(crate) fn rehearse(order: Rehearse) -> Result<()> {
-    let _ = (order, Duration::ZERO, RunRef::Newest);
-    let _ = (ask::say, slots_table, Snapshot::of);
-    anyhow::bail!("not wired yet")
+    let db = match order.db {
+        Some(db) => db,
+        None => std::env::temp_dir().join(format!("flipwitness-rehearsal-{}.db", std::process::id())),
+    };
+    let mut plan = RehearseOrder::new(db.clone());
+    plan.seconds = order.seconds;
+    plan.seed = order.seed;
+    plan.capture = order.capture;
+    plan.listen = order.listen.unwrap_or_else(usual_or_free_port);
+    let done = on_runtime(async move {
+        let stop = stop_on_signal()?;
+        let rehearsal = Rehearsal::open(&plan).await?;
+        let settling = rehearsal.settling().as_secs_f64().ceil() as u64;
+        ask::say(&rehearsed::before(plan.seconds + settling, rehearsal.endpoint()))?;
+        rehearsal.run(stop).await
+    })?;
+    let connection = store::open_read(&done.db)?;
+    let snapshot = Snapshot::of(&connection, &RunRef::Name(done.run.clone()))?;
+    let rows = snapshot.slots()?;
+    ask::say(&slots_table(&rows, &snapshot.run_summary()?))?;
+    ask::say(&rehearsed::after(&done, &rows))
+}
+
+/// The endpoint's usual address, or any free port where another program has that.
+fn usual_or_free_port() -> SocketAddr {
+    let usual = Config::default().endpoint.listen;
+    match std::net::TcpListener::bind(usual) {
+        Ok(_) => usual,
+        Err(_) => SocketAddr::new(usual.ip(), 0),
+    }
 }
 
 fn limits(config: &mut Config, limits: &Limits) {

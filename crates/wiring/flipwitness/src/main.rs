@@ -6,6 +6,7 @@ mod ask;
 mod cli;
 mod drive;
 mod exit;
+mod rehearsed;
 
 use clap::Parser;
 use std::process::ExitCode;
@@ -20,7 +21,8 @@ fn main() -> ExitCode {
             return if asked { ExitCode::SUCCESS } else { exit::USAGE.into() };
         }
     };
-    log(cli.quiet);
+    // A rehearsal tells its story on stdout.
+    log(cli.quiet || matches!(cli.command, cli::Command::Rehearse(_)));
     let done = match cli.command {
         cli::Command::Watch(order) => drive::watch(order),
         cli::Command::Rehearse(order) => drive::rehearse(order),
