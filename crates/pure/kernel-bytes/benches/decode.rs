@@ -3,6 +3,8 @@
 //! Run with `cargo bench -p kernel-bytes`; divan prints items (records) per second. The pages are as the ring hands
 //! them out: 20 to 30 records each, with strings of the usual lengths.
 
+#![allow(clippy::unwrap_used, reason = "a measurement run by hand")]
+
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use kernel_bytes::build::{self, PageWriter, mc_event_record};

@@ -1,5 +1,7 @@
 //! What the encoder packs, the walker must unpack; and no bytes may make the walker panic.
 
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test")]
+
 use kernel_bytes::build::{self, PageWriter, mc_event_record};
 use kernel_bytes::{Format, Lost, McEvent, McEventLayout, Page, PageLayout};
 use proptest::prelude::*;
@@ -121,4 +123,25 @@ fn a_record_larger_than_a_page_is_refused() {
     assert!(!writer.push(Mono(2), &[0; 4076]));
     assert!(writer.push(Mono(3), &[0; 4]));
     assert_eq!(writer.take().len(), 2);
+}
+
+#[test]
+fn a_captured_page_by_a_captured_format() {
+    // fixtures/kernel/probe.page, from a 6.18 kernel: what was put in is what the capture was asked to write.
+    let format = Format::parse(include_str!("../../../../fixtures/kernel/probe.format")).unwrap();
+    let bytes = include_bytes!("../../../../fixtures/kernel/probe.page");
+    let events = McEventLayout::from_format(&format).unwrap();
+    let l = layout();
+    let records: Vec<_> = Page::open(&l, bytes).unwrap().map(Result::unwrap).collect();
+    let texts: Vec<_> = records.iter().map(|r| events.decode(r.payload, r.t).unwrap().to_text()).collect();
+    assert_eq!(
+        texts,
+        [
+            "2 Corrected errors: memory read error on CPU_SrcID#0_MC#0_Chan#0_DIMM#1 (mc:3 location:0:1:-1 \
+             address:0x12345000 grain:32 syndrome:0x00000054  err_code:0x0001:0x0090)",
+            "0 Uncorrected error: memory read error on any memory (mc:3 location:-1:-1:-1 address:0x00000000 grain:32 \
+             syndrome:0x00000054)",
+        ]
+    );
+    assert_eq!((records[0].t, records[1].t), (Mono(5_835_281_240_021), Mono(5_835_281_240_021 + 300_098_004)));
 }

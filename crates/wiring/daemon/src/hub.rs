@@ -183,6 +183,12 @@ impl<R> Hub<R> {
 
     /// One raw observation, known now or at `known` if that is later.
     pub(crate) fn witness(&mut self, known: Option<Mono>, witness: Witness) {
+        self.numbered_witness(self.next_witness, known, witness);
+    }
+
+    /// The same with its number given. A recording is worked through in the order of its times, but its witnesses keep the
+    /// numbers that they had in the order of their coming.
+    pub(crate) fn numbered_witness(&mut self, id: i64, known: Option<Mono>, witness: Witness) {
         let known = known.unwrap_or(witness.span.to).max(witness.span.to).max(self.engine.horizon());
         if let Some(capture) = &mut self.capture {
             capture.entry(&recording::Entry::Witness { known, witness: witness.clone() });
@@ -195,8 +201,7 @@ impl<R> Hub<R> {
                 self.counters_half_told = true;
             }
         }
-        let id = self.next_witness;
-        self.next_witness += 1;
+        self.next_witness = self.next_witness.max(id + 1);
         let sighted = self.sighted(id, known, &witness);
         self.tell_slots();
         let memory = witness.is_memory_error();

@@ -109,7 +109,7 @@ pub fn replay(order: &ReplayOrder) -> Result<Replayed> {
         if feed_at == Some(at) {
             feed.pop_into(&mut hub);
         } else {
-            witnesses.pop_into(&mut hub);
+            witnesses.pop_into(&mut hub, numbers.next_witness);
         }
         if hub.load().0 >= PER_WRITE || hub.record_count() >= PER_WRITE {
             write(&mut store, &mut hub, Vec::new())?;
@@ -294,12 +294,20 @@ impl FeedFile {
     }
 }
 
+/// An entry, and how many witnesses stand before it in the file.
+struct Numbered {
+    before: i64,
+    entry: recording::Entry,
+}
+
 struct WitnessFile {
     lines: std::io::Lines<BufReader<File>>,
     ended: bool,
-    held: BinaryHeap<Reverse<Timed<recording::Entry>>>,
+    held: BinaryHeap<Reverse<Timed<Numbered>>>,
     read: u64,
     last: Mono,
+    /// How many witnesses were read.
+    witnesses: i64,
     refused: Refused,
 }
 
@@ -312,6 +320,7 @@ impl WitnessFile {
             held: BinaryHeap::new(),
             read: 0,
             last: Mono(i64::MIN),
+            witnesses: 0,
             refused: Refused::default(),
         })
     }
@@ -346,7 +355,9 @@ impl WitnessFile {
                         recording::Entry::Clock(pair) => pair.mono,
                     };
                     self.last = self.last.max(at);
-                    self.held.push(Reverse(Timed { at, order: self.read, what: entry }));
+                    let before = self.witnesses;
+                    self.witnesses += i64::from(matches!(entry, recording::Entry::Witness { .. }));
+                    self.held.push(Reverse(Timed { at, order: self.read, what: Numbered { before, entry } }));
                 }
                 Err(error) => self.refused.add(self.read, &error.to_string()),
             }
@@ -358,10 +369,13 @@ impl WitnessFile {
         self.held.peek().map(|Reverse(timed)| timed.at)
     }
 
-    fn pop_into(&mut self, hub: &mut Hub<()>) {
+    /// `first` is the number of the file's first witness.
+    fn pop_into(&mut self, hub: &mut Hub<()>, first: i64) {
         let Some(Reverse(Timed { what, .. })) = self.held.pop() else { return };
-        match what {
-            recording::Entry::Witness { known, witness } => hub.witness(Some(known), witness),
+        match what.entry {
+            recording::Entry::Witness { known, witness } => {
+                hub.numbered_witness(first + what.before, Some(known), witness);
+            }
             recording::Entry::Gap(gap) => hub.gap(gap),
             recording::Entry::Dimm(dimm) => hub.dimm(dimm),
             recording::Entry::Clock(pair) => hub.pair(pair),

@@ -1,5 +1,7 @@
 //! A replayed capture gives what the live run gave, byte for byte.
 
+#![allow(clippy::unwrap_used, reason = "a test")]
+
 use daemon::{FEED_FILE, RehearseOrder, ReplayOrder, WITNESS_FILE, rehearse, replay};
 use questions::{Page, ReportFilter, RunRef, ShotFilter, Snapshot};
 use std::path::Path;

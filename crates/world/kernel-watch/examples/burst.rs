@@ -2,7 +2,8 @@
 //!
 //! `cargo run --release -p kernel-watch --example burst -- 500000 65536` writes 500,000 records of a probe that stands in
 //! for `ras:mc_event` as fast as one thread can, into rings of 65,536 KiB per CPU, while the reader runs. As root, with
-//! tracefs mounted. A small second number shows the honest gap.
+//! tracefs mounted. A small second number shows the honest gap; a third argument, `later`, writes everything before the
+//! reader begins, so that the ring must hold it all.
 
 #![allow(
     clippy::unwrap_used,
@@ -43,7 +44,8 @@ fn burst(events: u64) {
 
 #[tokio::main(flavor = "current_thread")]
 async fn main() {
-    let numbers: Vec<u64> = std::env::args().skip(1).map(|a| a.parse().expect("a number")).collect();
+    let later = std::env::args().any(|a| a == "later");
+    let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|a| a.parse().ok()).collect();
     let (events, kib) = (numbers.first().copied().unwrap_or(500_000), numbers.get(1).copied().unwrap_or(65_536));
     let probe = Probe::new("burst").unwrap();
     let setup =
@@ -52,9 +54,14 @@ async fn main() {
     let (tx, mut rx) = mpsc::channel::<KernelEvent>(64);
     let (stop, stopped) = watch::channel(false);
     let began = clocks::mono();
+    if later {
+        burst(events);
+    }
     let reader = tokio::spawn(run_trace(instance, tx, stopped));
     let writer = tokio::task::spawn_blocking(move || {
-        burst(events);
+        if !later {
+            burst(events);
+        }
         clocks::elapsed_since(began)
     });
     let (mut received, mut gaps) = (0_u64, Vec::new());

@@ -91,12 +91,18 @@ struct Watched {
 }
 
 impl Watched {
-    fn start(root: &Path) -> Watched {
+    /// Starts the task, and waits for its first progress: then it has opened every FIFO, and a writer can too.
+    async fn start(root: &Path) -> Watched {
         let instance = TraceInstance::open(root, NAME, &TraceSetup::default()).unwrap();
         let (tx, rx) = mpsc::channel(4);
         let (stop, stopped) = watch::channel(false);
         let task = tokio::spawn(run_trace(instance, tx, stopped));
-        Watched { rx, stop, task, witnesses: vec![], gaps: vec![], remarks: vec![], to: Mono(0) }
+        let mut watched = Watched { rx, stop, task, witnesses: vec![], gaps: vec![], remarks: vec![], to: Mono(0) };
+        while watched.to == Mono(0) {
+            let event = watched.rx.recv().await.unwrap();
+            watched.take(event);
+        }
+        watched
     }
 
     fn take(&mut self, event: KernelEvent) {
@@ -143,7 +149,7 @@ fn writer(instance: &Path, cpu: u32) -> std::fs::File {
 async fn fifos_in_the_place_of_rings() {
     let root = tempfile::tempdir().unwrap();
     let dir = tracefs(root.path(), 2, true);
-    let mut w = Watched::start(root.path());
+    let mut w = Watched::start(root.path()).await;
     let read = |name: &str| std::fs::read_to_string(dir.join(name)).unwrap();
     let enabled = || ["ras/mc_event", "mce/mce_record"].map(|e| read(&format!("events/{e}/enable")).as_bytes()[0]);
     assert_eq!((enabled(), read("buffer_percent").as_bytes()[0]), (*b"11", b'0'));
@@ -180,7 +186,7 @@ async fn fifos_in_the_place_of_rings() {
 async fn losses_and_damage_are_gaps() {
     let root = tempfile::tempdir().unwrap();
     let dir = tracefs(root.path(), 1, true);
-    let mut w = Watched::start(root.path());
+    let mut w = Watched::start(root.path()).await;
     let begun = clocks::mono();
     let mut cpu0 = writer(&dir, 0);
     let future = clocks::mono().0 + 60_000_000_000;
@@ -222,6 +228,7 @@ async fn losses_and_damage_are_gaps() {
     let told: Vec<_> =
         w.remarks.iter().filter(|r| r.starts_with("the trace ring holds what does not decode")).collect();
     assert_eq!(told.len(), 1, "said once, counted always");
+    assert_eq!(w.remarks.last().unwrap(), "3 sub-buffers or records of the trace ring did not decode");
 }
 
 #[tokio::test]
@@ -233,7 +240,7 @@ async fn plain_files_are_read_without_waiting_for_them() {
         OpenOptions::new().append(true).open(path).unwrap().write_all(bytes).unwrap();
     };
     append(0, &page(None, &[(1000, "A1")]));
-    let mut w = Watched::start(root.path());
+    let mut w = Watched::start(root.path()).await;
     w.until(1, 0).await;
     append(1, &page(None, &[(2000, "B1")]));
     w.until(2, 0).await;

@@ -18,8 +18,8 @@ use vocabulary::Mono;
 pub(super) const WHO: &str = "simulated-injector";
 /// From one reading of its clock to the next.
 const TICK_NS: i64 = 1_000_000_000;
-/// How long an answer may take: a slow disk needs tenths of a second.
-const PATIENCE: Duration = Duration::from_secs(10);
+/// How long an answer may take: a slow disk needs tenths of a second, a busy machine more.
+const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A connection to the feed.
 pub(super) struct Injector {

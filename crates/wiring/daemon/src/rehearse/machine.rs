@@ -115,8 +115,9 @@ impl Machine {
         let ring = self.rings.get_mut(&fault.slot.controller).context("this controller has no ring")?;
         // A FIFO takes 4096 bytes as a whole or not at all (PIPE_BUF in pipe(7)).
         ring.write_all(&page).context("the simulated ring takes no more")?;
+        tokio::time::sleep(Duration::from_micros(self.random.between(200, 4_000))).await;
+        // One right after the other, as in the kernel: a total that stays ahead of its slots is an error without a place.
         for slot in [None, Some(fault.slot)] {
-            tokio::time::sleep(Duration::from_micros(self.random.between(200, 2_000))).await;
             let key = (fault.slot.controller, slot, fault.severity.class());
             let counter = self.counters.get_mut(&key).context("there is no such counter")?;
             counter.add(fault.count).context("cannot move a simulated counter")?;

@@ -50,7 +50,13 @@ pub(super) async fn play(
                 let id = format!("r-{number:03}");
                 let arrived = injector.order(&id, &fire).await?;
                 let seen = force(&fire, machine).await?;
-                played.shots.extend(shots(plan, &id, &fire, arrived, seen));
+                let shots = shots(plan, &id, &fire, arrived, seen);
+                if let (Some(seen), Fate::Reported { blamed, .. }, true) =
+                    (seen, fire.fate, shots.iter().all(|shot| shot.report.is_none()))
+                {
+                    played.unprovoked.push(UnprovokedTruth { slot: blamed.label(), seen });
+                }
+                played.shots.extend(shots);
             }
         }
     }
@@ -86,21 +92,23 @@ async fn force(fire: &Fire, machine: &mut Machine) -> Result<Option<Mono>> {
 
 /// What the stamps say of each shot of an injection.
 fn shots(plan: Plan, id: &str, fire: &Fire, arrived: Mono, seen: Option<Mono>) -> Vec<ShotTruth> {
-    let of_shot = |n: u32| {
+    let latency = |n: u32| {
         let fired = arrived.plus(nanos(fire.spacing).saturating_mul(i64::from(n) - 1));
-        // On a machine that is held up for longer than a window, a report is nobody's.
-        let in_time = seen.filter(|seen| seen.since(fired) <= nanos(HOLD + plan.window));
-        let report = in_time.zip(match fire.fate {
-            Fate::Reported { blamed, severity, .. } => Some((blamed, severity)),
-            Fate::Silent => None,
-        });
-        let report = report.map(|(seen, (blamed, severity))| ReportTruth {
-            blamed: blamed.label(),
-            severity,
-            latency_ns: seen.since(fired),
-            late: plan.deadline.is_some_and(|deadline| seen.since(fired) > nanos(deadline)),
-            shared: fire.shots > 1,
-        });
+        // On a machine that is held up for longer than a window, the report is not the shot's any more.
+        seen.map(|seen| seen.since(fired)).filter(|latency| *latency <= nanos(HOLD + plan.window))
+    };
+    let shared = (1..=fire.shots).filter_map(latency).count() > 1;
+    let of_shot = |n: u32| {
+        let report = match (latency(n), fire.fate) {
+            (Some(latency_ns), Fate::Reported { blamed, severity, .. }) => Some(ReportTruth {
+                blamed: blamed.label(),
+                severity,
+                latency_ns,
+                late: plan.deadline.is_some_and(|deadline| latency_ns > nanos(deadline)),
+                shared,
+            }),
+            _ => None,
+        };
         ShotTruth { injection: id.to_owned(), shot: n, slot: fire.slot.label(), report }
     };
     (1..=fire.shots).map(of_shot).collect()
@@ -108,4 +116,33 @@ fn shots(plan: Plan, id: &str, fire: &Fire, arrived: Mono, seen: Option<Mono>) -
 
 fn nanos(duration: Duration) -> i64 {
     i64::try_from(duration.as_nanos()).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::board::LEFT_A1;
+    use super::*;
+
+    #[test]
+    fn the_truth_goes_by_the_stamps() {
+        let [window, deadline, spacing, after] = [1000, 250, 100, 20].map(Duration::from_millis);
+        let plan = Plan { seed: 0, length: window, window, deadline: Some(deadline) };
+        let fate = Fate::Reported { after, blamed: LEFT_A1, severity: Severity::Corrected };
+        let fire = Fire { slot: LEFT_A1, line: "DQ0".to_owned(), shots: 3, spacing, fate };
+        // Of each shot: whether it is reported, late, shared. The hold of 250 us belongs to the window.
+        let told = |seen_ms: i64, ns: i64| {
+            let seen = Mono(7_000 + seen_ms * 1_000_000 + ns);
+            let told = |s: ShotTruth| s.report.map(|r| (r.late, r.shared));
+            shots(plan, "r", &fire, Mono(7_000), Some(seen)).into_iter().map(told).collect::<Vec<_>>()
+        };
+        let (in_time, late) = (Some((false, true)), Some((true, true)));
+        assert_eq!(told(220, 0), [in_time, in_time, in_time]);
+        assert_eq!(told(350, 0), [late, in_time, in_time]);
+        assert_eq!(told(1000, 250_000), [late, late, late]);
+        assert_eq!(told(1000, 250_001), [None, late, late]);
+        assert_eq!(told(1150, 0), [None, None, Some((true, false))]);
+        assert_eq!(told(1300, 0), [None, None, None]);
+        let silent = Fire { fate: Fate::Silent, ..fire };
+        assert!(shots(plan, "r", &silent, Mono(7_000), None).iter().all(|s| s.report.is_none()));
+    }
 }

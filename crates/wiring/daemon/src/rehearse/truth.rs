@@ -49,7 +49,7 @@ impl ShotTruth {
     }
 }
 
-/// One report that nobody provoked.
+/// One report that belongs to no shot: nobody provoked it; or, on a machine that is held up, it came after its shot's window.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct UnprovokedTruth {
     /// The slot that it blames.
@@ -79,7 +79,7 @@ pub struct SlotTruth {
     pub late: usize,
     /// Shots that share their report with others.
     pub shared: usize,
-    /// Reports about this slot that nobody provoked.
+    /// Reports about this slot that belong to no shot.
     pub unprovoked: usize,
 }
 

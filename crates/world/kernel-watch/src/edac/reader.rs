@@ -3,7 +3,7 @@
 //! At ten readings a second, opening files would cost more than reading them. A handle of a controller whose driver is
 //! gone answers ENODEV, and a new controller of the same name has another directory; both lead to a new walk.
 
-use super::tree::{EdacError, EdacTree, Found, Identity, Inventory, identity, inventory_of};
+use super::tree::{EdacError, EdacTree, Found, Inventory, Node, ObjectNames, inventory_of, node, object_names};
 use kernel_bytes::{ControllerReading, FullReading, PerClass, PlaceReading, edac_text};
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -34,7 +34,8 @@ impl Unread {
 
 struct Handles {
     dir: PathBuf,
-    identity: Identity,
+    node: Node,
+    names: ObjectNames,
     totals: PerClass<File>,
     noinfo: PerClass<Option<File>>,
     since_reset: Option<File>,
@@ -74,10 +75,11 @@ impl CounterReader {
         self.open.keys().copied().collect()
     }
 
-    /// Looks whether controllers, objects or labels have changed, and walks the tree again if so. Returns whether the
-    /// inventory is another one now. An error means that there is no controller any more; everything is closed then.
-    pub fn rescan(&mut self) -> Result<bool, EdacError> {
-        if self.is_unchanged() {
+    /// Looks whether controllers have come or gone, and with `thoroughly` also whether objects or labels have changed,
+    /// and walks the tree again if so. Returns whether the inventory is another one now. An error means that there is no
+    /// controller any more; everything is closed then.
+    pub fn rescan(&mut self, thoroughly: bool) -> Result<bool, EdacError> {
+        if self.is_unchanged(thoroughly) {
             return Ok(false);
         }
         let found = match self.tree.scan() {
@@ -114,16 +116,14 @@ impl CounterReader {
         Ok(reading)
     }
 
-    fn is_unchanged(&self) -> bool {
+    fn is_unchanged(&self, thoroughly: bool) -> bool {
         let Ok(now) = self.tree.controllers() else { return false };
-        now.len() == self.open.len()
-            && now.iter().all(|(index, dir)| {
-                self.open.get(index).is_some_and(|h| {
-                    h.dir == *dir
-                        && identity(dir).as_ref() == Some(&h.identity)
-                        && h.places.iter().all(Place::is_label_unchanged)
-                })
-            })
+        let is_same = |dir: &Path, h: &Handles| {
+            let below =
+                || object_names(dir).as_ref() == Some(&h.names) && h.places.iter().all(Place::is_label_unchanged);
+            h.dir == dir && node(dir) == Some(h.node) && (!thoroughly || below())
+        };
+        now.len() == self.open.len() && now.iter().all(|(i, dir)| self.open.get(i).is_some_and(|h| is_same(dir, h)))
     }
 }
 
@@ -186,7 +186,8 @@ fn open(found: &Found) -> Option<Handles> {
         .collect();
     Some(Handles {
         dir: dir.clone(),
-        identity: found.identity.clone(),
+        node: found.node,
+        names: found.names.clone(),
         totals: PerClass { corrected: file(dir, "ce_count")?, not_corrected: file(dir, "ue_count")? },
         noinfo: PerClass { corrected: file(dir, "ce_noinfo_count"), not_corrected: file(dir, "ue_noinfo_count") },
         since_reset: file(dir, "seconds_since_reset"),

@@ -14,6 +14,8 @@ use vocabulary::Mono;
 
 /// How often the tree is looked at for controllers that came or went.
 const RESCAN_NS: i64 = 1_000_000_000;
+/// Every so many looks also look for objects and labels that changed.
+const THOROUGH_EVERY: u32 = 10;
 /// How often the counters' values are sent though none moved.
 const REFRESH_NS: i64 = 10_000_000_000;
 
@@ -31,6 +33,7 @@ pub struct CounterWatch {
     reader: CounterReader,
     book: CounterBook,
     rescan_at: Mono,
+    rescans: u32,
     refresh_at: Mono,
     told_missing: bool,
 }
@@ -43,14 +46,16 @@ impl CounterWatch {
             reader: CounterReader::new(tree),
             book: CounterBook::new(start),
             rescan_at: Mono::default(),
+            rescans: 0,
             refresh_at: Mono::default(),
             told_missing: false,
         }
     }
 
     /// Makes the next round look whether controllers, objects or labels have changed, which otherwise is done once a
-    /// second.
+    /// second for controllers, and every ten seconds for the rest.
     pub fn look_again(&mut self) {
+        self.rescans = 0;
         self.rescan_at = Mono::default();
     }
 
@@ -100,7 +105,9 @@ impl CounterWatch {
 
     fn rescan(&mut self, now: Mono, out: &mut Vec<KernelEvent>) {
         self.rescan_at = now.plus(RESCAN_NS);
-        match self.reader.rescan() {
+        let thoroughly = self.rescans.is_multiple_of(THOROUGH_EVERY);
+        self.rescans = self.rescans.wrapping_add(1);
+        match self.reader.rescan(thoroughly) {
             Ok(changed) => {
                 self.told_missing = false;
                 if changed {

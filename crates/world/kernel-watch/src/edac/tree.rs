@@ -78,16 +78,16 @@ pub struct EdacTree {
 pub(super) struct Found {
     pub(super) controller: Controller,
     pub(super) dir: PathBuf,
-    pub(super) identity: Identity,
+    pub(super) node: Node,
+    pub(super) names: ObjectNames,
     pub(super) objects: Vec<(PathBuf, Dimm)>,
 }
 
-/// Tells a directory from a later one of the same name, and an object list from another one.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct Identity {
-    node: (u64, u64),
-    objects: Vec<(bool, u32)>,
-}
+/// Tells a directory from a later one of the same name: device and inode.
+pub(super) type Node = (u64, u64);
+
+/// The objects below a controller: whether each is a rank, and its number.
+pub(super) type ObjectNames = Vec<(bool, u32)>;
 
 impl EdacTree {
     /// `sys_root` is `/sys`, or a directory that looks like it.
@@ -131,19 +131,22 @@ pub(super) fn inventory_of(found: &[Found]) -> Inventory {
     }
 }
 
-/// What tells this directory and its objects from others; none if it is gone.
-pub(super) fn identity(dir: &Path) -> Option<Identity> {
-    let meta = std::fs::metadata(dir).ok()?;
-    let mut objects: Vec<(bool, u32)> = list(dir).ok()?.iter().filter_map(|n| edac_text::object_index(n)).collect();
-    objects.sort_unstable();
-    Some(Identity { node: (meta.dev(), meta.ino()), objects })
+/// What tells this directory from others; none if it is gone.
+pub(super) fn node(dir: &Path) -> Option<Node> {
+    std::fs::metadata(dir).ok().map(|meta| (meta.dev(), meta.ino()))
+}
+
+/// The controller's objects, in order; none if it is gone.
+pub(super) fn object_names(dir: &Path) -> Option<ObjectNames> {
+    let mut names: ObjectNames = list(dir).ok()?.iter().filter_map(|n| edac_text::object_index(n)).collect();
+    names.sort_unstable();
+    Some(names)
 }
 
 fn scan_controller(index: u16, dir: PathBuf) -> Option<Found> {
-    let identity = identity(&dir)?;
+    let (node, names) = (node(&dir)?, object_names(&dir)?);
     let location = text(&dir, "max_location").and_then(|t| edac_text::location(&t).ok());
-    let objects: Vec<(PathBuf, Dimm)> = identity
-        .objects
+    let objects: Vec<(PathBuf, Dimm)> = names
         .iter()
         .filter_map(|(rank, number)| {
             let object = dir.join(format!("{}{number}", if *rank { "rank" } else { "dimm" }));
@@ -159,7 +162,7 @@ fn scan_controller(index: u16, dir: PathBuf) -> Option<Found> {
         max_location: location.map_or(Layers::UNKNOWN, |l| l.layers),
         objects: objects.len(),
     };
-    Some(Found { controller, dir, identity, objects })
+    Some(Found { controller, dir, node, names, objects })
 }
 
 fn scan_object(controller: u16, rank: bool, dir: &Path) -> Option<Dimm> {

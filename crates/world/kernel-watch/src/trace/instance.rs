@@ -61,43 +61,39 @@ impl TraceInstance {
         if let Err(e) = ensure(&dir.join("buffer_percent"), "0") {
             remarks.push(format!("{e}: single records are read with a delay"));
         }
-        ensure(&dir.join("tracing_on"), "1")?;
+        let recording = ensure(&dir.join("tracing_on"), "1")? && kept;
         let layout = page_layout(root, &dir)?;
-        let (mut enabled, mut missing) = (Vec::new(), Vec::new());
+        let (mut enabled, mut missing, mut refused) = (Vec::new(), Vec::new(), None);
+        let mut was_enabled = false;
         let mut want = |event: &str, check: fn(&Format) -> Result<(), FormatError>| {
             let event_dir = dir.join("events").join(event);
             match enable(&event_dir, check) {
-                Ok(format) => {
+                Ok((format, already)) => {
+                    was_enabled |= already;
                     enabled.push(event_dir);
                     return Some(format);
                 }
                 Err(TraceError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => {
                     missing.push(format!("{event}: this kernel does not have it"));
                 }
-                Err(e) => missing.push(format!("{event}: {e}")),
+                Err(e) => {
+                    missing.push(format!("{event}: {e}"));
+                    refused = Some(e).filter(|e| matches!(e, TraceError::NoPermission { .. })).or(refused.take());
+                }
             }
             None
         };
         let mc_event = want(&setup.mc_event, |f| McEventLayout::from_format(f).map(drop));
         let mce_record = want(&setup.mce_record, |f| MceRecordLayout::from_format(f).map(drop));
         if enabled.is_empty() {
-            return Err(TraceError::NoEvent { missing });
+            return Err(refused.unwrap_or(TraceError::NoEvent { missing }));
         }
         let events = Events::from_formats(mc_event.as_ref(), mce_record.as_ref())
             .map_err(|source| TraceError::Format { path: dir.join("events"), source })?;
         // Taken after the enabling: from here on nothing is missed.
-        let watched_from = if kept { setup.watched_until.unwrap_or(Mono(0)) } else { clocks::mono() };
-        Ok(TraceInstance {
-            dir,
-            layout,
-            events,
-            enabled,
-            missing,
-            remarks,
-            taken_over: kept,
-            watched_from,
-            removed: false,
-        })
+        let taken_over = recording && was_enabled;
+        let watched_from = if taken_over { setup.watched_until.unwrap_or(Mono(0)) } else { clocks::mono() };
+        Ok(TraceInstance { dir, layout, events, enabled, missing, remarks, taken_over, watched_from, removed: false })
     }
 
     /// Events that cannot be watched, each with why.
@@ -207,13 +203,13 @@ pub(super) fn cpus(dir: &Path) -> Vec<u32> {
 }
 
 /// Reads what the event's records look like and enables it. One whose fields are not all there stays disabled, since
-/// nothing could be made of it.
-fn enable(event_dir: &Path, check: fn(&Format) -> Result<(), FormatError>) -> Result<Format, TraceError> {
+/// nothing could be made of it. Also returns whether it was enabled already.
+fn enable(event_dir: &Path, check: fn(&Format) -> Result<(), FormatError>) -> Result<(Format, bool), TraceError> {
     let path = event_dir.join("format");
     let format = Format::parse(&read(&path)?).and_then(|f| check(&f).map(|()| f));
     let format = format.map_err(|source| TraceError::Format { path, source })?;
-    ensure(&event_dir.join("enable"), "1")?;
-    Ok(format)
+    let already = ensure(&event_dir.join("enable"), "1")?;
+    Ok((format, already))
 }
 
 fn page_layout(root: &Path, dir: &Path) -> Result<PageLayout, TraceError> {
@@ -224,9 +220,13 @@ fn page_layout(root: &Path, dir: &Path) -> Result<PageLayout, TraceError> {
     PageLayout::parse(&page, &event).map_err(|source| TraceError::Layout { path, source })
 }
 
-/// Writes a setting, unless the file already says so: a prepared instance may be read-only.
-fn ensure(path: &Path, value: &str) -> Result<(), TraceError> {
-    if read(path)?.trim() == value { Ok(()) } else { write(path, value) }
+/// Writes a setting, unless the file already says so: a prepared instance may be read-only. Returns whether it did.
+fn ensure(path: &Path, value: &str) -> Result<bool, TraceError> {
+    let already = read(path)?.trim() == value;
+    if !already {
+        write(path, value)?;
+    }
+    Ok(already)
 }
 
 /// Reads a whole file. `header_page` and `header_event` answer only the first read, so it must be a large one.

@@ -66,7 +66,7 @@ impl TraceReader {
             faults: 0,
             first_fault: None,
         };
-        reader.open_new(instance.watched_from());
+        reader.open_new(instance.watched_from(), !instance.taken_over());
         reader
     }
 
@@ -139,10 +139,14 @@ impl TraceReader {
         ring.good_until = last;
         if let Some(lost) = lost {
             let records = match lost {
-                Lost::Count(n) => ring.tell_lost(Some(n)).to_string(),
-                Lost::Unknown => format!("at most {}", ring.tell_lost(None)),
+                Lost::Count(n) => format!("{} records", ring.tell_lost(Some(n))),
+                // A ring that was taken over may have lost them before its losses were counted here.
+                Lost::Unknown => match ring.tell_lost(None) {
+                    0 => "an unknown number of records".to_owned(),
+                    most => format!("at most {most} records"),
+                },
             };
-            let why = format!("the trace ring of CPU {cpu} overran: {records} records lost");
+            let why = format!("the trace ring of CPU {cpu} overran: {records} lost");
             told.gaps.push(blind(before, first.unwrap_or(begins), why));
         }
         for fault in faults {
@@ -162,11 +166,11 @@ impl TraceReader {
                     told.gaps.push(blind(since, clocks::mono(), why));
                 }
             }
-            self.open_new(started);
+            self.open_new(started, false);
         }
         if !self.blind.is_empty() && (now_anyway || started >= self.retry_at) {
             self.retry_at = started.plus(RETRY_NS);
-            self.open_new(started);
+            self.open_new(started, false);
             let still: Vec<u32> = self.rings.iter().map(Ring::cpu).collect();
             let now = clocks::mono();
             for (cpu, since) in &mut self.blind {
@@ -182,7 +186,12 @@ impl TraceReader {
         self.blind.values().copied().fold(started.minus(SETTLING_NS), Mono::min)
     }
 
-    /// How many sub-buffers and records did not decode; with the first one's fault, once.
+    /// How many sub-buffers and records did not decode so far.
+    pub(super) fn faults(&self) -> u64 {
+        self.faults
+    }
+
+    /// What was wrong with the first of them, once.
     pub(super) fn take_fault(&mut self) -> Option<String> {
         self.first_fault.take()
     }
@@ -196,12 +205,12 @@ impl TraceReader {
         self.faults += 1;
     }
 
-    fn open_new(&mut self, good_until: Mono) {
+    fn open_new(&mut self, good_until: Mono, fresh: bool) {
         for cpu in cpus(&self.dir) {
             if self.rings.iter().any(|ring| ring.cpu() == cpu) {
                 continue;
             }
-            match Ring::open(&self.dir, cpu, self.layout.page_size(), good_until) {
+            match Ring::open(&self.dir, cpu, self.layout.page_size(), good_until, fresh) {
                 Ok(ring) => self.rings.push(ring),
                 Err(_) => {
                     self.blind.entry(cpu).or_insert(good_until);

@@ -41,7 +41,7 @@ pub(super) struct Ring {
     failed: bool,
     /// No loss can lie before this: the last record read, or the last time that the ring was found empty.
     pub(super) good_until: Mono,
-    /// What `stats` said at the start.
+    /// What `stats` counts from before this daemon.
     lost_at_start: u64,
     /// Losses that were told since, as far as they were counted.
     lost_told: u64,
@@ -49,10 +49,11 @@ pub(super) struct Ring {
 }
 
 impl Ring {
-    pub(super) fn open(instance: &Path, cpu: u32, page_size: usize, good_until: Mono) -> io::Result<Ring> {
+    /// `fresh` says that whatever `stats` counts was lost while this daemon was responsible.
+    pub(super) fn open(instance: &Path, cpu: u32, page_size: usize, good_until: Mono, fresh: bool) -> io::Result<Ring> {
         let dir = instance.join("per_cpu").join(format!("cpu{cpu}"));
         let io = open_raw(&dir.join("trace_pipe_raw"))?;
-        let lost_at_start = stats(&dir).lost();
+        let lost_at_start = if fresh { 0 } else { stats(&dir).lost() };
         let buffer = vec![0; page_size];
         Ok(Ring {
             cpu,

@@ -67,6 +67,10 @@ async fn watch<T: From<KernelEvent>>(
             send(tx, KernelEvent::Progress { source: WatchSource::Trace, to }).await?;
         }
         if stop {
+            if reader.faults() > 1 {
+                let text = format!("{} sub-buffers or records of the trace ring did not decode", reader.faults());
+                send(tx, KernelEvent::Remark { warning: true, text }).await?;
+            }
             return Ok(());
         }
         wait = if found { FOLLOW_UP } else { IDLE };
