@@ -26,6 +26,9 @@ fn main() {
     let load = Load::draw(shots, rate, 1);
     let truth = &load.truth;
     let mut engine = Engine::new(Settings::default(), 1);
+    for slot in 0..32 {
+        engine.know_slot(vocabulary::SlotId(slot), Some(0));
+    }
     let mut answers = Vec::new();
     let inputs = load.inputs.clone();
     let began = Instant::now();

@@ -7,11 +7,11 @@
 use crate::Settings;
 use crate::fuse::{Explained, Fuse};
 use crate::settle::Desk;
-use crate::table::{OpenReport, ReportSeq, Settled};
+use crate::table::{OpenReport, ReportSeq, Settled, ShotSeq};
 use std::cmp::Reverse;
 use std::collections::{BTreeSet, BinaryHeap};
 use std::sync::Arc;
-use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Shot, ShotAnswer, ShotKey, Sighted, SlotId, Source};
+use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Shot, ShotAnswer, Sighted, SlotId, Source};
 
 /// What the engine takes in.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -70,9 +70,9 @@ pub enum Answer {
 enum Timer {
     RecordDue(u64),
     StepDue(u64),
-    SettleShot(Mono, Arc<str>, u32, ShotKey),
+    SettleShot(Mono, Arc<str>, u32, ShotSeq),
     SettleReport(ReportSeq),
-    ForgetShot(ShotKey),
+    ForgetShot(ShotSeq),
 }
 
 /// Fuses and pairs; see the crate's page.
@@ -125,8 +125,8 @@ impl Engine {
     ) {
         let end = self.end_of(&shot);
         let forget = end.plus(self.settings.memory_ns());
-        self.timers.insert((forget, Timer::ForgetShot(shot.key)));
-        self.desk.table.add_shot(shot, end, Some(Settled { outcome, blamed, severity }));
+        let seq = self.desk.table.add_shot(shot, end, Some(Settled { outcome, blamed, severity }));
+        self.timers.insert((forget, Timer::ForgetShot(seq)));
     }
 
     /// Takes in a memory-controller event that was reported before a restart, for the counter steps that it explains.
@@ -170,6 +170,12 @@ impl Engine {
         self.desk.table.open_shots().map(|held| held.end).max()
     }
 
+    /// What the run has taught so far, for people and benchmarks.
+    #[must_use]
+    pub fn learned(&self) -> String {
+        self.desk.learned()
+    }
+
     /// How many shots, reports and gaps are held.
     #[must_use]
     pub fn sizes(&self) -> (usize, usize, usize) {
@@ -184,16 +190,16 @@ impl Engine {
         match input {
             Input::Gap(gap) => self.desk.table.add_gap(gap),
             Input::Shot(Order(shot)) => {
-                self.desk.table.note_time(shot.fired.from);
+                self.desk.note_time(shot.fired.from);
                 let end = self.end_of(&shot);
                 // A shot told of late is settled only after its late telling, when all its reports are known as well.
                 let due = end.max(shot.known).plus(self.settings.settle_ns());
-                let timer = Timer::SettleShot(shot.fired.from, shot.name.clone(), shot.key.n, shot.key);
-                self.timers.insert((due, timer));
-                self.desk.table.add_shot(shot, end, None);
+                let (from, name, n) = (shot.fired.from, shot.name.clone(), shot.key.n);
+                let seq = self.desk.open_shot(shot, end, self.horizon);
+                self.timers.insert((due, Timer::SettleShot(from, name, n, seq)));
             }
             Input::Witness(witness) => {
-                self.desk.table.note_time(witness.span.from);
+                self.desk.note_time(witness.span.from);
                 self.take_witness(witness, answers);
             }
         }
@@ -244,22 +250,22 @@ impl Engine {
                 Some(Err((witness, None))) => answers.push(Answer::Spent { witness }),
                 None => {}
             },
-            Timer::SettleShot(_, _, _, key) => {
-                self.desk.settle_shot(key, at, answers);
+            Timer::SettleShot(_, _, _, seq) => {
+                self.desk.settle_shot(seq, at, answers);
                 let keep = at.plus(self.settings.memory_ns());
-                self.timers.insert((keep, Timer::ForgetShot(key)));
+                self.timers.insert((keep, Timer::ForgetShot(seq)));
             }
             Timer::SettleReport(seq) => {
                 if let Some(again) = self.desk.settle_report(seq, at, answers) {
                     self.timers.insert((again, Timer::SettleReport(seq)));
                 }
             }
-            Timer::ForgetShot(key) => self.desk.table.forget_shot(key),
+            Timer::ForgetShot(seq) => self.desk.table.forget_shot(seq),
         }
     }
 
     fn open_report(&mut self, witness: &Sighted, count: u32) -> ReportSeq {
-        let seq = self.desk.table.add_report(OpenReport {
+        let report = OpenReport {
             anchor: witness.id,
             witnesses: vec![witness.id],
             span: witness.span,
@@ -267,8 +273,11 @@ impl Engine {
             severity: witness.severity,
             count,
             capacity: count.max(1),
+            free: 1.0,
+            claimed: 0.0,
             taken: None,
-        });
+        };
+        let seq = self.desk.open_report(report, self.horizon);
         // Never before the counters and the feed had their time to add to it.
         let wait = self.settings.feed_late_ns.max(self.settings.settle_ns());
         let due = witness.span.to.max(self.horizon).plus(wait);

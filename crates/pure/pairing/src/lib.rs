@@ -8,16 +8,16 @@
 //! The way through the modules: [`Engine`] keeps the order of inputs and timers, `fuse` makes reports out of witnesses,
 //! `table` holds what is still open, `settle` answers, `score` says what a pair is worth, `assign` finds the best set.
 
-mod assign;
+mod chain;
 mod engine;
 mod fuse;
-mod score;
+mod latency;
+mod rates;
 mod settle;
 mod table;
 
-pub use assign::cheapest;
 pub use engine::{Answer, Engine, Input, Order};
-pub use score::{latency_density, latency_survival};
+pub use latency::Latency;
 
 /// What the answers depend on besides the inputs. All times in nanoseconds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

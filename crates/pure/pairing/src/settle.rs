@@ -1,27 +1,34 @@
 //! Answers: which report a shot gets, and what a report turns out to be. Each answer is given once.
 //!
-//! A shot is settled when no report about it can come any more. Its slot's open shots and usable reports are then
-//! assigned to each other as a whole, at the least price, and the part of the answer that is about this shot is kept;
-//! the rest is asked again when its own time comes. A shot that gets nothing on its own slot may get a report without a
-//! place, or one that blames another slot if that beats chance.
+//! A shot is settled when no report about it can come any more: its slot's `chain` sums up all plausible stories, reports on
+//! other slots and without a place are weighed against a miss, and the most probable answer is given with its probability.
+//! What was learned from it goes into the rates and the latency density, by probabilities.
 //!
 //! A report is settled when every shot that could claim it is: a match, an echo of a detected shot, or an orphan.
 
 use crate::Settings;
-use crate::assign::cheapest;
+use crate::chain::{self, Chain, Model};
 use crate::engine::Answer;
-use crate::score::{EXPLAINED, SHARED, beats_chance, misgraded, miss_price, pair_price};
-use crate::table::{HeldShot, OpenReport, ReportSeq, Settled, Table};
+use crate::latency::Latency;
+use crate::rates::Rates;
+use crate::table::{HeldShot, OpenReport, ReportSeq, Settled, ShotSeq, Table};
 use std::collections::BTreeMap;
-use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, ShotAnswer, ShotKey, SlotId, Span};
+use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey, SlotId};
 
-/// How many shots of one slot are assigned together at the most: bounded work, whatever the load.
-const TOGETHER: usize = 32;
+/// Below this probability of "no report on its own slot", other places are not looked at.
+const LOOK_ELSEWHERE: f64 = 3e-5;
+/// A report elsewhere whose odds against a miss are below this is not looked at.
+const NOT_WORTH: f64 = 1e-3;
+/// The largest margin that is told: what lies beyond cannot be told from certainty.
+const MOST_MARGIN: f64 = 20.0;
 
 pub(crate) struct Desk {
     pub(crate) table: Table,
     settings: Settings,
     controllers: BTreeMap<SlotId, Option<u16>>,
+    chains: BTreeMap<SlotId, Chain>,
+    rates: Rates,
+    latency: Latency,
     next_report: i64,
 }
 
@@ -33,20 +40,70 @@ struct Found {
     shared: bool,
 }
 
-/// One column of the assignment: one error that a report can stand for.
-struct Unit {
-    report: ReportSeq,
-    /// What explaining it is worth.
-    worth: f64,
+/// One possible answer about a shot with its probability.
+#[derive(Clone, Copy)]
+struct Candidate {
+    found: Option<Found>,
+    p: f64,
 }
 
 impl Desk {
     pub(crate) fn new(settings: Settings, next_report: i64) -> Desk {
-        Desk { table: Table::default(), settings, controllers: BTreeMap::new(), next_report }
+        Desk {
+            table: Table::default(),
+            settings,
+            controllers: BTreeMap::new(),
+            chains: BTreeMap::new(),
+            rates: Rates::default(),
+            latency: Latency::default(),
+            next_report,
+        }
     }
 
     pub(crate) fn know_slot(&mut self, slot: SlotId, controller: Option<u16>) {
         self.controllers.insert(slot, controller);
+        self.rates.note_slots(self.controllers.len());
+    }
+
+    pub(crate) fn learned(&self) -> String {
+        let late = [10, 40, 100, 300, 900, 3000].map(|ms| self.latency.survival(ms * 1_000_000));
+        format!("{:?}, later than 10, 40, 100, 300, 900, 3000 ms: {late:.4?}", self.rates)
+    }
+
+    pub(crate) fn note_time(&mut self, at: Mono) {
+        self.rates.note_time(at);
+    }
+
+    /// A shot is open from now on.
+    pub(crate) fn open_shot(&mut self, shot: Shot, end: Mono, now: Mono) -> ShotSeq {
+        let mut open = chain::OpenShot {
+            seq: 0,
+            fired: shot.fired.from,
+            window: vocabulary::Span { from: shot.fired.from, to: end },
+            expect: shot.expect.map(Severity::class),
+        };
+        let slot = shot.slot;
+        open.seq = self.table.add_shot(shot, end, None);
+        let model = Model { rates: &self.rates, latency: &self.latency, now };
+        self.chains.entry(slot).or_insert_with(|| Chain::new(slot)).shot(open, &model);
+        self.rates.note_slots(self.controllers.len().max(self.chains.len()));
+        open.seq
+    }
+
+    /// A report is open from now on.
+    pub(crate) fn open_report(&mut self, report: OpenReport, now: Mono) -> ReportSeq {
+        let open = chain::OpenReport { seq: 0, seen: report.span, class: report.severity.class(), count: report.count };
+        let slot = report.blame.exact();
+        let seq = self.table.add_report(report);
+        if let Some(chain) = slot.and_then(|slot| self.chains.get_mut(&slot)) {
+            let model = Model { rates: &self.rates, latency: &self.latency, now };
+            if let Some((forgotten, free)) = chain.report(chain::OpenReport { seq, ..open }, &model)
+                && let Some(report) = self.table.report_mut(forgotten)
+            {
+                report.free = free;
+            }
+        }
+        seq
     }
 
     /// Adds a witness to a report, if that is still open.
@@ -63,98 +120,147 @@ impl Desk {
         self.table.prune_gaps(oldest.map_or(before, |o| o.min(before)));
     }
 
-    pub(crate) fn settle_shot(&mut self, key: ShotKey, now: Mono, answers: &mut Vec<Answer>) {
-        let Some(held) = self.table.shot(key).filter(|held| held.settled.is_none()).cloned() else { return };
-        let found = self.on_own_slot(&held, now).or_else(|| self.elsewhere(&held, now));
-        let answer = match found.and_then(|found| self.claim(found, &held, answers)) {
-            Some(answer) => answer,
-            None => self.unreported(&held),
-        };
+    pub(crate) fn settle_shot(&mut self, seq: ShotSeq, now: Mono, answers: &mut Vec<Answer>) {
+        let Some(held) = self.table.shot(seq).filter(|held| held.settled.is_none()).cloned() else { return };
+        let options = self.options(&held, now);
+        let mut ranked = options.iter();
+        let mut claimed = None;
+        let mut best = None;
+        for option in ranked.by_ref() {
+            match option.found {
+                None => {
+                    best = Some(*option);
+                    break;
+                }
+                // What another shot has got already cannot be given again.
+                Some(found) => {
+                    if let Some(answer) = self.claim(found, &held, answers) {
+                        best = Some(*option);
+                        claimed = Some(answer);
+                        break;
+                    }
+                }
+            }
+        }
+        let confidence = best.map_or(0.0, |best| best.p);
+        let chosen = best.and_then(|best| best.found).map(|found| found.report);
+        let second = options.iter().filter(|o| o.found.map(|f| f.report) != chosen).map(|o| o.p).fold(0.0, f64::max);
+        let mut answer = claimed.unwrap_or_else(|| self.unreported(&held));
+        if answer.outcome != Outcome::Unknowable {
+            let margin = if second > 0.0 { (confidence / second).ln().min(MOST_MARGIN) } else { MOST_MARGIN };
+            answer.confidence = Some(confidence.clamp(0.0, 1.0));
+            answer.margin = Some(margin);
+        }
         answers.push(Answer::Shot(answer));
     }
 
-    /// The report that the best assignment of the slot gives this shot.
-    fn on_own_slot(&self, held: &HeldShot, now: Mono) -> Option<Found> {
+    /// All answers that are possible about a shot, the most probable first; and what they teach.
+    fn options(&mut self, held: &HeldShot, now: Mono) -> Vec<Candidate> {
         let slot = held.shot.slot;
-        let mut rows: Vec<&HeldShot> = self.table.open_shots_of(slot, now).take(TOGETHER).collect();
-        let me = match rows.iter().position(|row| row.shot.key == held.shot.key) {
-            Some(me) => me,
-            None => {
-                rows.pop();
-                rows.push(held);
-                rows.len() - 1
-            }
+        let model = Model { rates: &self.rates, latency: &self.latency, now };
+        let missed = self.rates.missed();
+        let first = self.chains.get(&slot).map(|chain| chain.ask(held.seq, &model, missed));
+        let looks = first.as_ref().is_none_or(|p| p.none > LOOK_ELSEWHERE);
+        let elsewhere = if looks { self.elsewhere(held, now) } else { Vec::new() };
+        let none: f64 = missed + elsewhere.iter().map(|(_, odds, _)| odds).sum::<f64>();
+        let model = Model { rates: &self.rates, latency: &self.latency, now };
+        let posterior = match self.chains.get_mut(&slot) {
+            Some(chain) => chain.settle(held.seq, &model, none),
+            None => chain::Posterior { none: 1.0, ..chain::Posterior::default() },
         };
-        let all =
-            rows.iter().map(|row| row.window()).reduce(|a, b| Span { from: a.from.min(b.from), to: a.to.max(b.to) })?;
-        let mut units: Vec<Unit> = Vec::new();
-        for (seq, report) in self.table.reports_of(Some(slot), all).take(4 * TOGETHER) {
-            let fresh = report.taken.is_none();
-            for n in 0..report.capacity.min(rows.len() as u32) {
-                units.push(Unit { report: seq, worth: if fresh && n == 0 { EXPLAINED } else { SHARED } });
+        let mut options: Vec<Candidate> = posterior
+            .reports
+            .iter()
+            .map(|(report, p, shared)| Candidate {
+                found: Some(Found { report: *report, shared: *shared > 0.5 * p }),
+                p: *p,
+            })
+            .collect();
+        let mut learned = (posterior.none * missed / none, 0.0, 0.0);
+        for (report, odds, placeless) in &elsewhere {
+            let p = posterior.none * odds / none;
+            if *placeless {
+                learned.2 += p
+            } else {
+                learned.1 += p
             }
+            options.push(Candidate { found: Some(Found { report: *report, shared: false }), p });
         }
-        // Each row has a column of its own for "no report".
-        let price = |r: usize, c: usize| -> f64 {
-            let Some(row) = rows.get(r) else { return f64::INFINITY };
-            match units.get(c) {
-                Some(unit) => match self.table.report(unit.report) {
-                    Some(report) if report.span.overlaps(row.window()) => {
-                        pair_price(&row.shot, report.span, report.severity) - unit.worth
-                    }
-                    _ => f64::INFINITY,
-                },
-                None if c == units.len() + r => miss_price(now.since(row.shot.fired.from), row.end <= held.end),
-                None => f64::INFINITY,
-            }
-        };
-        let best = cheapest(rows.len(), units.len() + rows.len(), price)?;
-        let given: Vec<Option<ReportSeq>> = best.iter().map(|c| units.get(*c).map(|unit| unit.report)).collect();
-        let report = given.get(me).copied().flatten()?;
-        let shared = given.iter().filter(|other| **other == Some(report)).count() > 1;
-        Some(Found { report, shared })
+        options.push(Candidate { found: None, p: learned.0 });
+        options.sort_by(|a, b| b.p.total_cmp(&a.p));
+        self.learn(held, &options, learned);
+        options
     }
 
-    /// A report without a place, or one that blames another slot where no shot of that slot can have it.
-    fn elsewhere(&self, held: &HeldShot, now: Mono) -> Option<Found> {
-        let mut best: Option<(f64, Found)> = None;
+    /// Takes what a shot's probabilities teach; a shot that nobody could watch teaches nothing.
+    fn learn(&mut self, held: &HeldShot, options: &[Candidate], (missed, misplaced, placeless): (f64, f64, f64)) {
+        let controller = self.controllers.get(&held.shot.slot).copied().flatten();
+        if self.table.gap_over(held.window(), controller).is_some() || self.told_too_late(held).is_some() {
+            return;
+        }
+        self.rates.learn_shot(missed, misplaced, placeless);
+        for option in options {
+            let Some(report) = option.found.and_then(|found| self.table.report_mut(found.report)) else { continue };
+            let (span, class) = (report.span, report.severity.class());
+            report.claimed += if report.blame.exact() == Some(held.shot.slot) { 0.0 } else { option.p };
+            if span.from == span.to {
+                self.latency.learn(span.to.since(held.shot.fired.from).max(0), option.p);
+            }
+            if let Some(expected) = held.shot.expect {
+                self.rates.learn_grade(expected.class() == class, option.p);
+            }
+            self.rates.learn_detected(option.p);
+        }
+    }
+
+    /// Reports that the shot's chain does not know, each with its odds against an unprovoked report: on other slots, without a
+    /// place, and on its own slot from before it was told of. The last field says whether it has no place.
+    fn elsewhere(&self, held: &HeldShot, now: Mono) -> Vec<(ReportSeq, f64, bool)> {
+        let model = Model { rates: &self.rates, latency: &self.latency, now };
+        let missed = self.rates.missed();
+        let mut found = Vec::new();
         for (seq, report) in self.table.reports_over(held.window()) {
-            let price = pair_price(&held.shot, report.span, report.severity);
-            let fits = match report.blame.exact() {
-                Some(slot) if slot == held.shot.slot => false,
-                Some(slot) => {
-                    let wanted = self.table.open_shots_over(report.span).any(|other| other.shot.slot == slot);
-                    let explained = self.table.detected_over(Some(slot), report.span).next().is_some();
-                    let rate = self.table.orphan_rate(Some(slot), now);
-                    report.taken.is_none()
-                        && !wanted
-                        && !explained
-                        && beats_chance(&held.shot, report.span, report.severity, rate)
+            let slot = report.blame.exact();
+            let chain = slot.and_then(|slot| self.chains.get(&slot));
+            let share = match slot {
+                Some(own) if own == held.shot.slot => {
+                    if seq >= held.first_seq || chain.is_some_and(|c| c.knows(seq)) {
+                        continue;
+                    }
+                    self.rates.placed()
                 }
-                None => report.blame.allows(held.shot.slot) && !self.fits_another_better(held, report, price),
+                Some(_) => self.rates.misplaced(),
+                None if report.blame.allows(held.shot.slot) => self.rates.placeless(),
+                None => continue,
             };
-            if fits && best.is_none_or(|(least, _)| price < least) {
-                let shared = report.capacity > 1 && self.others_without_report(held, report).next().is_some();
-                best = Some((price, Found { report: seq, shared }));
+            let class = report.severity.class();
+            let graded = self.rates.graded(held.shot.expect.map(Severity::class), class);
+            let caused = share * graded * model.density(held.shot.fired.from, report.span);
+            let unprovoked = self.rates.background(slot, class, now);
+            if caused < NOT_WORTH * missed * unprovoked {
+                continue;
             }
+            let free = chain.filter(|c| c.knows(seq)).map_or(report.free, |c| c.free(seq)) - report.claimed;
+            if free <= 0.0 {
+                continue;
+            }
+            let echo = if slot.is_some() { self.echo_density(report, &model) } else { 0.0 };
+            found.push((seq, caused * free / (unprovoked + echo), slot.is_none()));
         }
-        best.map(|(_, found)| found)
+        found
     }
 
-    /// Whether another open shot has a better claim to a report without a place.
-    fn fits_another_better(&self, held: &HeldShot, report: &OpenReport, price: f64) -> bool {
-        report.capacity == 1
-            && self
-                .others_without_report(held, report)
-                .any(|other| pair_price(&other.shot, report.span, report.severity) < price)
+    /// Density of a further report about one of the detected shots that a report can be about.
+    fn echo_density(&self, report: &OpenReport, model: &Model<'_>) -> f64 {
+        self.echoers(report).map(|held| self.rates.echoed() * model.density(held.shot.fired.from, report.span)).sum()
     }
 
-    /// Other open shots that a report can be about and that have no report on their own slot.
-    fn others_without_report(&self, held: &HeldShot, report: &OpenReport) -> impl Iterator<Item = &HeldShot> {
-        self.table.open_shots_over(report.span).filter(move |other| {
-            other.shot.key != held.shot.key
-                && report.blame.allows(other.shot.slot)
-                && self.table.reports_of(Some(other.shot.slot), other.window()).next().is_none()
+    /// Detected shots of which a report can be an echo: of its slot, of the same severity class.
+    fn echoers<'a>(&'a self, report: &'a OpenReport) -> impl Iterator<Item = &'a HeldShot> {
+        self.table.detected_over(report.blame.exact(), report.span).filter(|held| {
+            let severity = held.settled.as_ref().and_then(|s| s.severity);
+            let here = report.blame.exact().is_some() || report.blame.allows(held.shot.slot);
+            here && severity.is_some_and(|s| s.class() == report.severity.class())
         })
     }
 
@@ -162,7 +268,10 @@ impl Desk {
     fn claim(&mut self, found: Found, held: &HeldShot, answers: &mut Vec<Answer>) -> Option<ShotAnswer> {
         let next = self.next_report;
         let report = self.table.report_mut(found.report)?;
-        report.capacity = report.capacity.saturating_sub(1);
+        let left = report.capacity.checked_sub(1)?;
+        // A count that most stories give to one shot is that shot's alone.
+        let alone = !found.shared && report.taken.is_none() && report.blame.exact() == Some(held.shot.slot);
+        report.capacity = if alone { 0 } else { left };
         let taken = report.taken.is_some();
         let (number, _) = *report.taken.get_or_insert((next, held.shot.key));
         let report = report.clone();
@@ -172,7 +281,7 @@ impl Desk {
         }
         let blamed = report.blame.exact();
         let settled = Settled { outcome: Outcome::Detected, blamed, severity: Some(report.severity) };
-        self.table.close_shot(held.shot.key, settled);
+        self.table.close_shot(held.seq, settled);
         let latency = report.span.to.since(held.shot.fired.from).max(0);
         Some(ShotAnswer {
             key: held.shot.key,
@@ -181,7 +290,7 @@ impl Desk {
             latency_min_ns: Some(report.span.from.since(held.shot.fired.to).max(0)),
             latency_ns: Some(latency),
             misplaced: blamed.is_some_and(|slot| slot != held.shot.slot),
-            misgraded: misgraded(&held.shot, report.severity.class()),
+            misgraded: held.shot.expect.is_some_and(|e| e.class() != report.severity.class()),
             late: self.settings.deadline_ns.is_some_and(|deadline| latency > deadline),
             shared: taken || found.shared,
             blamed,
@@ -196,7 +305,7 @@ impl Desk {
         let controller = self.controllers.get(&held.shot.slot).copied().flatten();
         let why = self.told_too_late(held).or_else(|| self.table.gap_over(held.window(), controller).map(hidden_by));
         let outcome = if why.is_some() { Outcome::Unknowable } else { Outcome::Missed };
-        self.table.close_shot(held.shot.key, Settled { outcome, blamed: None, severity: None });
+        self.table.close_shot(held.seq, Settled { outcome, blamed: None, severity: None });
         ShotAnswer {
             key: held.shot.key,
             outcome,
@@ -230,28 +339,32 @@ impl Desk {
         if let Some(end) = wanted_until {
             return Some(end.plus(self.settings.settle_ns()).max(now.plus(1)));
         }
+        let model = Model { rates: &self.rates, latency: &self.latency, now };
+        let chain = report.blame.exact().and_then(|slot| self.chains.get_mut(&slot)).filter(|chain| chain.knows(seq));
+        let free = match chain {
+            Some(chain) => {
+                let free = chain.free(seq);
+                chain.forget_report(seq);
+                free
+            }
+            None => report.free,
+        };
+        let (slot, class) = (report.blame.exact(), report.severity.class());
+        let unprovoked = self.rates.background(slot, class, now);
+        let report = self.table.report(seq)?;
+        let echo = self.echo_density(report, &model);
+        let cause = self.echoers(report).next().map(|held| held.shot.key).filter(|_| echo > unprovoked);
+        let unexplained = (free - report.claimed).max(0.0);
+        let share = unprovoked / (unprovoked + echo);
+        self.rates.learn_report(slot, class, unexplained * share, unexplained * (1.0 - share));
         let report = self.table.forget_report(seq)?;
         if report.taken.is_none() {
             let number = self.next_report;
             self.next_report += 1;
-            let cause = self.echo_of(&report);
             let role = if cause.is_some() { Role::Echo } else { Role::Orphan };
-            if role == Role::Orphan {
-                self.table.count_orphan(report.blame.exact());
-            }
             answers.push(Answer::Report(told(&report, number, role, cause)));
         }
         None
-    }
-
-    /// The detected shot that explains a further report: the latest on its slot, if the severity class is the same.
-    fn echo_of(&self, report: &OpenReport) -> Option<ShotKey> {
-        let same_class = |held: &&HeldShot| {
-            let severity = held.settled.as_ref().and_then(|s| s.severity);
-            let here = report.blame.exact().is_some() || report.blame.allows(held.shot.slot);
-            here && severity.is_some_and(|s| s.class() == report.severity.class())
-        };
-        self.table.detected_over(report.blame.exact(), report.span).find(same_class).map(|held| held.shot.key)
     }
 }
 

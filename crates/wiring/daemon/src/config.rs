@@ -97,7 +97,7 @@ pub struct RunPart {
 
 /// `[database]`
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, default)]
 pub struct DatabasePart {
     /// The file.
     pub path: PathBuf,
@@ -111,7 +111,7 @@ impl Default for DatabasePart {
 
 /// `[endpoint]`
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, default)]
 pub struct EndpointPart {
     /// Where the JSON endpoint listens.
     pub listen: SocketAddr,
@@ -377,6 +377,14 @@ impl Config {
         if self.pairing.deadline_ms.is_some_and(|deadline| deadline > self.pairing.window_ms) {
             doubts.push("the deadline lies behind the window: nothing will ever be late".to_owned());
         }
+        if self.counters.interval_ms > self.pairing.window_ms {
+            doubts.push(
+                "the counters are read less often than a window lasts: their steps will fit many shots".to_owned(),
+            );
+        }
+        if self.trace.per_cpu_kib.min(self.trace.total_mib.saturating_mul(1024)) < SMALL_RING_KIB {
+            doubts.push(format!("the trace ring has less than {SMALL_RING_KIB} KiB per CPU: a burst will overrun it"));
+        }
         for feed in &self.feed {
             let listens = feed.from.strip_prefix("tcp:").and_then(|a| a.parse::<SocketAddr>().ok());
             if listens.is_some_and(|a| !a.ip().is_loopback()) {
@@ -388,6 +396,8 @@ impl Config {
 }
 
 const DAY_NS: i64 = 24 * 3600 * 1_000_000_000;
+/// Room for some two thousand trace events.
+const SMALL_RING_KIB: u64 = 256;
 
 #[cfg(test)]
 mod tests {
@@ -431,7 +441,21 @@ mod tests {
         assert_eq!(settings.expect, Some(Severity::Uncorrected));
         let feeds = config.feeds().unwrap();
         assert_eq!((&*feeds[0].name, feeds[0].unit, feeds[0].patterns.is_empty()), ("rig", Unit::Milliseconds, false));
-        assert_eq!(config.doubts().len(), 2);
+        assert_eq!(config.doubts().len(), 3, "deadline, counters, address");
+    }
+
+    #[test]
+    fn useless_settings_are_told() {
+        let doubts = |text: &str| parse(&format!("{text}\n[[feed]]\nfrom = \"stdin\"")).unwrap().doubts().join("\n");
+        assert_eq!(doubts(""), "");
+        // An empty section is as good as none.
+        assert_eq!(
+            doubts("[run]\n[database]\n[endpoint]\n[kernel]\n[trace]\n[counters]\n[pairing]\n[expect]\n[capture]"),
+            ""
+        );
+        assert!(doubts("[counters]\ninterval_ms = 5001").starts_with("the counters are read less often"));
+        assert!(doubts("[trace]\ntotal_mib = 0").starts_with("the trace ring has less than 256 KiB"));
+        assert!(doubts("[endpoint]\nlisten = \"[::]:9741\"").starts_with("the endpoint listens on [::]:9741"));
     }
 
     #[test]

@@ -1,3 +1,5 @@
+//! A counter book against small histories of readings, and against a plain sum.
+
 use super::*;
 use proptest::prelude::*;
 use vocabulary::{Severity, Source};

@@ -1,0 +1,155 @@
+//! The latency density of one source, learned from the run: a histogram on a logarithmic scale over a wide prior.
+//!
+//! The prior is a lognormal with median 100 ms and sigma 2, worth [`PRIOR`] observations: its central 95 % reaches from 2 ms
+//! (an interrupt) to 5 s (a poller), which is what the kernel's own mechanisms span (`check_interval`,
+//! `edac_mc_poll_msec`, threshold interrupts). Observations come with the probability that they are one.
+
+/// How many observations the prior is worth.
+const PRIOR: f64 = 20.0;
+/// Bins for each doubling of the latency.
+const PER_OCTAVE: f64 = 4.0;
+/// From 1 us to about 20 hours.
+const BINS: usize = 144;
+const LEAST_NS: f64 = 1_000.0;
+const MEDIAN_NS: f64 = 100e6;
+const SIGMA: f64 = 2.0;
+/// Sums over bins are made anew after so much weight was added, in shares of what there is.
+const STALE: f64 = 0.02;
+
+/// See the module's page.
+#[derive(Clone, Debug)]
+pub struct Latency {
+    /// Observed weight by bin, smoothed over the neighbours as it comes.
+    seen: Vec<f64>,
+    total: f64,
+    /// Probability mass and upper tail by bin, made from `seen` and the prior.
+    mass: Vec<f64>,
+    tail: Vec<f64>,
+    made_at: f64,
+}
+
+/// The upper tail of the prior.
+#[must_use]
+fn prior_survival(ns: f64) -> f64 {
+    let z = (ns.max(LEAST_NS) / MEDIAN_NS).ln() / SIGMA;
+    0.5 * libm::erfc(z / std::f64::consts::SQRT_2)
+}
+
+fn position(ns: f64) -> f64 {
+    ((ns.max(LEAST_NS) / LEAST_NS).log2() * PER_OCTAVE).min(BINS as f64 - 1.0)
+}
+
+fn edge(bin: usize) -> f64 {
+    LEAST_NS * (bin as f64 / PER_OCTAVE).exp2()
+}
+
+impl Default for Latency {
+    fn default() -> Latency {
+        let mut latency = Latency {
+            seen: vec![0.0; BINS],
+            total: 0.0,
+            mass: vec![0.0; BINS],
+            tail: vec![0.0; BINS + 1],
+            made_at: -1.0,
+        };
+        latency.make();
+        latency
+    }
+}
+
+impl Latency {
+    /// Learns from a latency that is one with this probability.
+    pub fn learn(&mut self, ns: i64, weight: f64) {
+        let at = position(ns as f64) as usize;
+        // A triangle over five bins: a burst at one value must not dig holes beside itself.
+        for (offset, share) in [(-2_isize, 1.0 / 9.0), (-1, 2.0 / 9.0), (0, 3.0 / 9.0), (1, 2.0 / 9.0), (2, 1.0 / 9.0)]
+        {
+            let bin = at.saturating_add_signed(offset).min(BINS - 1);
+            if let Some(seen) = self.seen.get_mut(bin) {
+                *seen += weight * share;
+            }
+        }
+        self.total += weight;
+        if self.total - self.made_at > STALE * (self.made_at + PRIOR) {
+            self.make();
+        }
+    }
+
+    /// Density at a latency, per second.
+    #[must_use]
+    pub fn density(&self, ns: i64) -> f64 {
+        let ns = (ns as f64).max(LEAST_NS);
+        let at = position(ns);
+        let bin = at as usize;
+        // Mass per logarithmic bin, between the centres of two bins, over the width in seconds of the place itself.
+        let (low, share) = if at - bin as f64 >= 0.5 {
+            (bin, at - bin as f64 - 0.5)
+        } else {
+            (bin.saturating_sub(1), at - bin as f64 + 0.5)
+        };
+        let of = |bin: usize| self.mass.get(bin.min(BINS - 1)).copied().unwrap_or(0.0);
+        let mass = of(low) * (1.0 - share) + of(low + 1) * share;
+        mass * PER_OCTAVE / std::f64::consts::LN_2 / (ns / 1e9)
+    }
+
+    /// Probability that the latency is longer.
+    #[must_use]
+    pub fn survival(&self, ns: i64) -> f64 {
+        if ns <= 0 {
+            return 1.0;
+        }
+        let at = position(ns as f64);
+        let bin = at as usize;
+        let of = |bin: usize| self.tail.get(bin.min(BINS)).copied().unwrap_or(0.0);
+        of(bin) + (of(bin + 1) - of(bin)) * (at - bin as f64)
+    }
+
+    fn make(&mut self) {
+        let all = self.total + PRIOR;
+        let mut above = 0.0;
+        for bin in (0..BINS).rev() {
+            let upper = if bin + 1 == BINS { 0.0 } else { prior_survival(edge(bin + 1)) };
+            let lower = if bin == 0 { 1.0 } else { prior_survival(edge(bin)) };
+            let mass = (self.seen.get(bin).copied().unwrap_or(0.0) + PRIOR * (lower - upper)) / all;
+            above += mass;
+            if let (Some(m), Some(t)) = (self.mass.get_mut(bin), self.tail.get_mut(bin)) {
+                (*m, *t) = (mass, above);
+            }
+        }
+        self.made_at = self.total;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_prior_is_the_stated_lognormal() {
+        // scipy 1.x, stats.lognorm(s=2, scale=0.1): pdf(0.1), pdf(1), sf(0.1), sf(5); the histogram is a little coarser.
+        let latency = Latency::default();
+        assert!((latency.density(100_000_000) / 1.994_711 - 1.0).abs() < 0.01, "{}", latency.density(100_000_000));
+        assert!((latency.density(1_000_000_000) / 0.102_815 - 1.0).abs() < 0.01);
+        assert!((latency.survival(100_000_000) - 0.5).abs() < 0.001);
+        assert!((latency.survival(5_000_000_000) - 0.025_232).abs() < 2e-4);
+    }
+
+    #[test]
+    fn what_is_seen_takes_over() {
+        let mut latency = Latency::default();
+        for n in 0..10_000 {
+            latency.learn(20_000_000 + n * 100, 1.0);
+        }
+        assert!(latency.survival(10_000_000) > 0.99 && latency.survival(40_000_000) < 0.01);
+        assert!(latency.density(20_500_000) > 30.0);
+        assert!(latency.density(2_000_000_000) > 0.0);
+        // The density is one: its integral over all latencies.
+        let mut sum = 0.0;
+        let mut x: f64 = 1_000.0;
+        while x < 1e13 {
+            sum += latency.density((x * 1.005) as i64) * (x * 0.01) / 1e9;
+            x *= 1.01;
+        }
+        assert!((sum - 1.0).abs() < 0.01, "{sum}");
+    }
+}
