@@ -1,4 +1,5 @@
 //! Rules of the repository that are tests: who may depend on whom, how long a file may be, what no file may hold.
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, reason = "this is test code all through: it may panic")]
 
 #[path = "common/mod.rs"]
 mod common;

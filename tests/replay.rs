@@ -2,6 +2,7 @@
 //!
 //! The recording in fixtures/replay is invented; every kind of outcome happens in it once. The tables are compared with
 //! golden files: set `FLIPWITNESS_BLESS=1` to write them anew, and read the difference before you commit it.
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::disallowed_methods)]
 
 #[path = "common/mod.rs"]
 mod common;

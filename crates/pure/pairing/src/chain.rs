@@ -43,6 +43,11 @@ impl Model<'_> {
         self.latency.density(to.max(0))
     }
 
+    /// Probability that nothing is said of a shot within its window: nothing at all, or too late.
+    pub(crate) fn unreported(&self, window: Span) -> f64 {
+        self.rates.missed() + self.rates.placed() * self.latency.survival(window.to.since(window.from))
+    }
+
     /// Density of this report on the shot's own slot.
     fn caused(&self, shot: &OpenShot, report: &OpenReport) -> f64 {
         self.rates.placed() * self.rates.graded(shot.expect, report.class) * self.density(shot.fired, report.seen)
@@ -107,10 +112,10 @@ impl Chain {
     /// A shot was fired.
     pub(crate) fn shot(&mut self, shot: OpenShot, model: &Model<'_>) {
         if self.shots.len() == MOST_SHOTS
-            && let Some(oldest) = self.shots.first().map(|s| s.seq)
+            && let Some(oldest) = self.shots.first().copied()
         {
-            let posterior = self.settle(oldest, model, model.rates.missed());
-            self.early.push((oldest, posterior));
+            let posterior = self.settle(oldest.seq, model, model.unreported(oldest.window));
+            self.early.push((oldest.seq, posterior));
         }
         self.shots.push(shot);
     }
@@ -125,7 +130,7 @@ impl Chain {
         let forgotten = match self.reports.first() {
             Some(oldest) if self.reports.len() == MOST_REPORTS => {
                 let seq = oldest.seq;
-                let free = self.free(seq);
+                let free = self.free(seq, model);
                 self.forget_report(seq);
                 Some((seq, free))
             }
@@ -226,11 +231,7 @@ impl Chain {
     }
 
     fn posterior(&self, at: usize, model: &Model<'_>, none_weight: f64) -> Posterior {
-        let placed = model.rates.placed();
-        let mut waits = [1.0; MOST_SHOTS];
-        for (shot, wait) in self.shots.iter().zip(&mut waits) {
-            *wait = 1.0 - placed + placed * model.latency.survival(model.now.min(shot.window.to).since(shot.fired));
-        }
+        let waits = self.waits(model);
         let mut posterior = Posterior::default();
         let mut total = 0.0;
         for story in &self.stories {
@@ -269,14 +270,28 @@ impl Chain {
         posterior
     }
 
+    /// By the shot's position: the probability that it has no report yet, or none at all within its window.
+    fn waits(&self, model: &Model<'_>) -> [f64; MOST_SHOTS] {
+        let mut waits = [1.0; MOST_SHOTS];
+        for (shot, wait) in self.shots.iter().zip(&mut waits) {
+            *wait = 1.0
+                - model.rates.placed()
+                    * (1.0 - model.latency.survival(model.now.min(shot.window.to).since(shot.fired)));
+        }
+        waits
+    }
+
     /// Probability that a report is nobody's, as things stand.
-    pub(crate) fn free(&self, seq: ReportSeq) -> f64 {
+    pub(crate) fn free(&self, seq: ReportSeq, model: &Model<'_>) -> f64 {
         let Some(at) = self.reports.iter().position(|r| r.seq == seq) else { return 1.0 };
+        let waits = self.waits(model);
         let (mut free, mut all) = (0.0, 0.0);
         for story in &self.stories {
-            all += story.weight;
+            let open = story.answers.iter().zip(&waits).take(self.shots.len()).filter(|(answer, _)| **answer == 0);
+            let weight = open.fold(story.weight, |weight, (_, wait)| weight * wait);
+            all += weight;
             if story.free >> at & 1 == 1 {
-                free += story.weight;
+                free += weight;
             }
         }
         if all > 0.0 { free / all } else { 1.0 }
@@ -303,7 +318,7 @@ impl Chain {
         if self.stories.len() < 2 {
             return;
         }
-        self.stories.sort_unstable_by(|a, b| (a.answers, a.free).cmp(&(b.answers, b.free)));
+        self.stories.sort_unstable_by_key(|story| (story.answers, story.free));
         self.stories.dedup_by(|later, kept| {
             let same = later.answers == kept.answers && later.free == kept.free;
             if same {

@@ -158,7 +158,7 @@ impl Desk {
     fn options(&mut self, held: &HeldShot, now: Mono) -> Vec<Candidate> {
         let slot = held.shot.slot;
         let model = Model { rates: &self.rates, latency: &self.latency, now };
-        let missed = self.rates.missed();
+        let missed = model.unreported(held.window());
         let first = self.chains.get(&slot).map(|chain| chain.ask(held.seq, &model, missed));
         let looks = first.as_ref().is_none_or(|p| p.none > LOOK_ELSEWHERE);
         let elsewhere = if looks { self.elsewhere(held, now) } else { Vec::new() };
@@ -176,7 +176,8 @@ impl Desk {
                 p: *p,
             })
             .collect();
-        let mut learned = (posterior.none * missed / none, 0.0, 0.0);
+        let told_missed = posterior.none * missed / none;
+        let mut learned = (posterior.none * self.rates.missed() / none, 0.0, 0.0);
         for (report, odds, placeless) in &elsewhere {
             let p = posterior.none * odds / none;
             if *placeless {
@@ -186,7 +187,7 @@ impl Desk {
             }
             options.push(Candidate { found: Some(Found { report: *report, shared: false }), p });
         }
-        options.push(Candidate { found: None, p: learned.0 });
+        options.push(Candidate { found: None, p: told_missed });
         options.sort_by(|a, b| b.p.total_cmp(&a.p));
         self.learn(held, &options, learned);
         options
@@ -240,7 +241,7 @@ impl Desk {
             if caused < NOT_WORTH * missed * unprovoked {
                 continue;
             }
-            let free = chain.filter(|c| c.knows(seq)).map_or(report.free, |c| c.free(seq)) - report.claimed;
+            let free = chain.filter(|c| c.knows(seq)).map_or(report.free, |c| c.free(seq, &model)) - report.claimed;
             if free <= 0.0 {
                 continue;
             }
@@ -343,7 +344,7 @@ impl Desk {
         let chain = report.blame.exact().and_then(|slot| self.chains.get_mut(&slot)).filter(|chain| chain.knows(seq));
         let free = match chain {
             Some(chain) => {
-                let free = chain.free(seq);
+                let free = chain.free(seq, &model);
                 chain.forget_report(seq);
                 free
             }

@@ -126,7 +126,8 @@ impl Witness {
         }
     }
 
-    /// Whether a machine-check record is about memory: a memory-controller code, or AMD's memory-controller bank.
+    /// Whether a machine-check record is about memory: a memory-controller code, or the memory-controller bank of AMD and
+    /// Hygon processors (vendors 2 and 9).
     ///
     /// Source: `mce_is_memory_error()` in the kernel's `arch/x86/kernel/cpu/mce/core.c` for the mask, and
     /// `smca_hwid_mcatypes` in `amd.c` for the unified memory controller (hardware id 0x96, types 0 and 1).
@@ -134,7 +135,7 @@ impl Witness {
     pub fn is_memory_error(&self) -> bool {
         let Some(mc) = &self.machine_check else { return true };
         let controller_code = mc.status & 0xef80 == 0x80;
-        if mc.cpuvendor != 2 {
+        if !matches!(mc.cpuvendor, 2 | 9) {
             return controller_code;
         }
         let extended_code = (mc.status >> 16) & 0x1f;

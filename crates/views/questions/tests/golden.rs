@@ -1,6 +1,6 @@
 //! The tables and the JSON over the invented database, word for word.
 //!
-//! `UPDATE_GOLDEN=1 cargo test -p questions` writes the files anew: read the difference before you keep it.
+//! `FLIPWITNESS_BLESS=1 cargo test -p questions` writes the files anew: read the difference before you keep it.
 #![allow(
     clippy::unwrap_used,
     clippy::indexing_slicing,
@@ -14,7 +14,7 @@ use support::Invented;
 
 fn golden(name: &str, is: &str) {
     let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden").join(name);
-    if std::env::var_os("UPDATE_GOLDEN").is_some() {
+    if std::env::var_os("FLIPWITNESS_BLESS").is_some() {
         std::fs::write(&path, is).unwrap();
     }
     let expected = std::fs::read_to_string(&path).unwrap_or_default();

@@ -130,11 +130,11 @@ fn burst(probe: &Probe, events: u64, over: Option<Duration>, ring_kib: u64) {
         .query_map([], |r| r.get(0))
         .unwrap()
         .map(Result::unwrap)
-        .take(3)
         .collect();
+    let told: u64 = whys.iter().filter_map(|why| why.split(' ').rev().nth(2)?.parse::<u64>().ok()).sum();
     daemon.stop();
     println!(
-        "{events} events in {raised:.2?}, ring of {ring_kib} KiB per CPU: {stored} stored after {all_stored:.2?}, {} not, {gaps} gaps {whys:?}",
+        "{events} events in {raised:.2?}, ring of {ring_kib} KiB per CPU: {stored} stored after {all_stored:.2?}, {} not, {gaps} gaps that tell of {told}",
         events - stored as u64
     );
 }

@@ -38,10 +38,23 @@ fn main() -> ExitCode {
         Err(error) if exit::is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
             use std::io::Write;
-            let _ = writeln!(std::io::stderr(), "flipwitness: {error:#}");
+            let _ = writeln!(std::io::stderr(), "flipwitness: {}", told(&error));
             exit::status(&error).into()
         }
     }
+}
+
+/// An error with its causes in one line. A cause that its effect has told already is not told again.
+fn told(error: &anyhow::Error) -> String {
+    let mut text = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if text.is_empty() {
+            text = cause;
+        } else if !text.ends_with(&cause) {
+            text = format!("{text}: {cause}");
+        }
+    }
+    text
 }
 
 /// Logs go to stderr; `FLIPWITNESS_LOG` sets what is logged, such as `debug` or `warn,daemon=debug`.

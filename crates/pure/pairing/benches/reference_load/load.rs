@@ -8,14 +8,14 @@ const MEDIAN_S: f64 = 0.040;
 /// ln(900 ms / 40 ms) over the 99th percentile of the standard normal.
 const SIGMA: f64 = 3.113_515_3 / 2.326_347_9;
 
-pub struct Truth {
+pub(crate) struct Truth {
     /// The witness that really reported it.
-    pub report: Option<i64>,
+    pub(crate) report: Option<i64>,
 }
 
-pub struct Load {
-    pub inputs: Vec<(Mono, Input)>,
-    pub truth: Vec<Truth>,
+pub(crate) struct Load {
+    pub(crate) inputs: Vec<(Mono, Input)>,
+    pub(crate) truth: Vec<Truth>,
 }
 
 /// SplitMix64 (Steele, Lea and Flood, OOPSLA 2014).
@@ -54,7 +54,7 @@ struct Report {
 }
 
 impl Load {
-    pub fn draw(shots: usize, per_second: f64, seed: u64) -> Load {
+    pub(crate) fn draw(shots: usize, per_second: f64, seed: u64) -> Load {
         let mut random = Random(seed);
         let mut t = 10.0;
         let mut fired = Vec::new();
