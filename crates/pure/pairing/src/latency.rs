@@ -31,16 +31,16 @@ pub struct Latency {
 /// The upper tail of the prior.
 #[must_use]
 fn prior_survival(ns: f64) -> f64 {
-    let z = (ns.max(LEAST_NS) / MEDIAN_NS).ln() / SIGMA;
+    let z = libm::log(ns.max(LEAST_NS) / MEDIAN_NS) / SIGMA;
     0.5 * libm::erfc(z / std::f64::consts::SQRT_2)
 }
 
 fn position(ns: f64) -> f64 {
-    ((ns.max(LEAST_NS) / LEAST_NS).log2() * PER_OCTAVE).min(BINS as f64 - 1.0)
+    (libm::log2(ns.max(LEAST_NS) / LEAST_NS) * PER_OCTAVE).min(BINS as f64 - 1.0)
 }
 
 fn edge(bin: usize) -> f64 {
-    LEAST_NS * (bin as f64 / PER_OCTAVE).exp2()
+    LEAST_NS * libm::exp2(bin as f64 / PER_OCTAVE)
 }
 
 impl Default for Latency {

@@ -147,7 +147,7 @@ impl Desk {
         let second = options.iter().filter(|o| o.found.map(|f| f.report) != chosen).map(|o| o.p).fold(0.0, f64::max);
         let mut answer = claimed.unwrap_or_else(|| self.unreported(&held));
         if answer.outcome != Outcome::Unknowable {
-            let margin = if second > 0.0 { (confidence / second).ln().min(MOST_MARGIN) } else { MOST_MARGIN };
+            let margin = if second > 0.0 { libm::log(confidence / second).min(MOST_MARGIN) } else { MOST_MARGIN };
             answer.confidence = Some(confidence.clamp(0.0, 1.0));
             answer.margin = Some(margin);
         }

@@ -343,10 +343,16 @@ fn blank(label: String, controller: Option<u16>, channel: Option<u16>, slot: Opt
     SlotEntry { id: SlotId(0), name: String::new(), label, controller, channel, slot, layers, dimms: Vec::new() }
 }
 
+/// Whether the kernel may have cut the label: it keeps 31 bytes (`EDAC_MC_LABEL_LEN` in `include/linux/edac.h`).
+fn is_cut(label: &str) -> bool {
+    label.len() == 31
+}
+
 fn names(entry: &SlotEntry, at: &At) -> bool {
     match at {
         At::Label(label) => {
-            entry.name == *label || entry.label == *label || entry.dimms.iter().any(|d| d.label == *label)
+            let same = |d: &Dimm| d.label == *label || is_cut(&d.label) && label.starts_with(&d.label);
+            entry.name == *label || entry.label == *label || entry.dimms.iter().any(same)
         }
         At::Numbers { controller, channel, slot } => {
             entry.controller == Some(*controller)
@@ -411,6 +417,17 @@ mod tests {
         assert_eq!(book.get(SlotId(4)).unwrap().name, "A1 (mc1 1:0)");
         assert!(matches!(book.resolve(&At::Label("A1".into())), Err(UnknownSlot::Ambiguous { count: 2, .. })));
         assert_eq!(book.resolve(&At::Label("A1 (mc1 1:0)".into())), Ok(SlotId(4)));
+    }
+
+    #[test]
+    fn a_label_that_the_kernel_has_cut_is_found_by_the_whole_one() {
+        let mut book = board();
+        book.add(dimm(2, &[0, 0], "CPU_SrcID#10_MC#11_Chan#0_DIMM#1".get(..31).unwrap()));
+        assert_eq!(book.resolve(&At::Label("CPU_SrcID#10_MC#11_Chan#0_DIMM#1".into())), Ok(SlotId(4)));
+        // Two that differ only behind the cut cannot be told apart by label.
+        book.add(dimm(2, &[0, 1], "CPU_SrcID#10_MC#11_Chan#0_DIMM#0".get(..31).unwrap()));
+        let both = book.resolve(&At::Label("CPU_SrcID#10_MC#11_Chan#0_DIMM#0".into()));
+        assert!(matches!(both, Err(UnknownSlot::Ambiguous { count: 2, .. })), "{both:?}");
     }
 
     #[test]
