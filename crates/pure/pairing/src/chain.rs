@@ -14,13 +14,15 @@ use crate::table::{ReportSeq, ShotSeq};
 use vocabulary::{Class, Mono, SlotId, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
-const NEGLIGIBLE: f64 = 1e-5;
+const NEGLIGIBLE: f64 = 1e-4;
 /// The most stories: bounded work, whatever the load.
-const MOST: usize = 96;
-/// The most shots that are open in a story; the oldest is settled early beyond it.
+const MOST: usize = 64;
+/// The most shots that are open in a story; beyond it the one whose answer is most certain is settled early.
 const MOST_SHOTS: usize = 16;
 /// The most reports whose being nobody's is remembered.
 const MOST_REPORTS: usize = 64;
+/// The most shots that one report is given to: the likeliest.
+const MOST_CANDIDATES: usize = 6;
 /// The largest set of open shots of which every subset is tried for a report with a count.
 const SUBSETS_OF: usize = 5;
 /// What each error of a count costs that no shot explains: little, since one forced line can make several errors.
@@ -61,6 +63,8 @@ pub(crate) struct OpenShot {
     pub(crate) fired: Mono,
     pub(crate) window: Span,
     pub(crate) expect: Option<Class>,
+    /// The share of all stories, by weight, that had to be dropped for their number while the shot was open.
+    pub(crate) lost: f64,
 }
 
 /// A report as the chain knows it.
@@ -89,6 +93,8 @@ pub(crate) struct Posterior {
     pub(crate) reports: Vec<(ReportSeq, f64, f64)>,
     /// Probability that no report of the slot is the shot's.
     pub(crate) none: f64,
+    /// The share of all stories that is not in these numbers.
+    pub(crate) lost: f64,
 }
 
 /// See the module's page.
@@ -99,25 +105,50 @@ pub(crate) struct Chain {
     reports: Vec<OpenReport>,
     stories: Vec<Story>,
     next: Vec<Story>,
-    /// Shots that were settled early for want of room.
-    early: Vec<(ShotSeq, Posterior)>,
+    /// By the report's position: the probability that it is nobody's, and when that was summed up.
+    free: Vec<f64>,
+    free_at: Option<Mono>,
+    /// Shots that were settled early for want of room, and the first report that came after.
+    early: Vec<(ShotSeq, Posterior, ReportSeq)>,
 }
 
 impl Chain {
     pub(crate) fn new(slot: SlotId) -> Chain {
         let only = Story { weight: 1.0, answers: [0; MOST_SHOTS], free: 0 };
-        Chain { slot, shots: Vec::new(), reports: Vec::new(), stories: vec![only], next: Vec::new(), early: Vec::new() }
+        Chain {
+            slot,
+            shots: Vec::new(),
+            reports: Vec::new(),
+            stories: vec![only],
+            next: Vec::new(),
+            free: Vec::new(),
+            free_at: None,
+            early: Vec::new(),
+        }
     }
 
-    /// A shot was fired.
-    pub(crate) fn shot(&mut self, shot: OpenShot, model: &Model<'_>) {
-        if self.shots.len() == MOST_SHOTS
-            && let Some(oldest) = self.shots.first().copied()
-        {
-            let posterior = self.settle(oldest.seq, model, model.unreported(oldest.window));
-            self.early.push((oldest.seq, posterior));
+    /// A shot was fired. `next_report` is the number that the next report will have.
+    pub(crate) fn shot(&mut self, shot: OpenShot, next_report: ReportSeq, model: &Model<'_>) {
+        if self.shots.len() == MOST_SHOTS {
+            let certain = |at: &usize| {
+                let unreported = self.shots.get(*at).map_or(1.0, |s| model.unreported(s.window));
+                let posterior = self.posterior(*at, model, unreported);
+                posterior.reports.iter().map(|r| r.1).fold(0.0, f64::max)
+            };
+            // The first of the most certain ones: the oldest, where nothing is known of any.
+            let most = (0..self.shots.len()).rev().max_by(|a, b| certain(a).total_cmp(&certain(b)));
+            if let Some(gone) = most.and_then(|at| self.shots.get(at)).copied() {
+                let posterior = self.settle(gone.seq, model, model.unreported(gone.window));
+                self.early.push((gone.seq, posterior, next_report));
+            }
         }
         self.shots.push(shot);
+        self.free_at = None;
+    }
+
+    /// For a shot that was settled early: the first report that it could not be given any more.
+    pub(crate) fn early(&self, seq: ShotSeq) -> Option<ReportSeq> {
+        self.early.iter().find(|(early, _, _)| *early == seq).map(|(_, _, after)| *after)
     }
 
     /// The slot was blamed by a report. Answers the reports that had to be forgotten for want of room, each with the
@@ -130,7 +161,9 @@ impl Chain {
         let forgotten = match self.reports.first() {
             Some(oldest) if self.reports.len() == MOST_REPORTS => {
                 let seq = oldest.seq;
-                let free = self.free(seq, model);
+                self.free_at = None;
+                self.sum_up(model);
+                let free = self.free(seq).unwrap_or(1.0);
                 self.forget_report(seq);
                 Some((seq, free))
             }
@@ -138,7 +171,7 @@ impl Chain {
         };
         let bit = 1_u64 << self.reports.len();
         self.reports.push(report);
-        let fits: Vec<(usize, f64, f64)> = self
+        let mut fits: Vec<(usize, f64, f64)> = self
             .shots
             .iter()
             .enumerate()
@@ -149,6 +182,11 @@ impl Chain {
                 (i, model.caused(shot, &report), model.rates.placed() * graded * before)
             })
             .collect();
+        if fits.len() > MOST_CANDIDATES {
+            fits.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+            fits.truncate(MOST_CANDIDATES);
+            fits.sort_unstable_by_key(|fit| fit.0);
+        }
         let unprovoked = model.rates.background(Some(self.slot), report.class, model.now);
         let echo = model.rates.echoed();
         let answer = u32::try_from(report.seq + 1).unwrap_or(u32::MAX);
@@ -191,7 +229,7 @@ impl Chain {
     /// Sums the stories up for one shot, and lets them forget it. `none_weight` is the probability of what is known when the
     /// slot has no report of it: that it was missed, or was reported elsewhere.
     pub(crate) fn settle(&mut self, seq: ShotSeq, model: &Model<'_>, none_weight: f64) -> Posterior {
-        if let Some(n) = self.early.iter().position(|(early, _)| *early == seq) {
+        if let Some(n) = self.early.iter().position(|(early, _, _)| *early == seq) {
             return self.early.swap_remove(n).1;
         }
         let Some(at) = self.shots.iter().position(|shot| shot.seq == seq) else {
@@ -221,7 +259,7 @@ impl Chain {
 
     /// What the stories say about a shot now. Shots whose window is still open may yet be reported, which weighs on them.
     pub(crate) fn ask(&self, seq: ShotSeq, model: &Model<'_>, none_weight: f64) -> Posterior {
-        if let Some((_, early)) = self.early.iter().find(|(early, _)| *early == seq) {
+        if let Some((_, early, _)) = self.early.iter().find(|(early, _, _)| *early == seq) {
             return early.clone();
         }
         match self.shots.iter().position(|shot| shot.seq == seq) {
@@ -232,7 +270,8 @@ impl Chain {
 
     fn posterior(&self, at: usize, model: &Model<'_>, none_weight: f64) -> Posterior {
         let waits = self.waits(model);
-        let mut posterior = Posterior::default();
+        let lost = self.shots.get(at).map_or(0.0, |shot| shot.lost);
+        let mut posterior = Posterior { lost, ..Posterior::default() };
         let mut total = 0.0;
         for story in &self.stories {
             let mut weight = story.weight;
@@ -281,20 +320,37 @@ impl Chain {
         waits
     }
 
-    /// Probability that a report is nobody's, as things stand.
-    pub(crate) fn free(&self, seq: ReportSeq, model: &Model<'_>) -> f64 {
-        let Some(at) = self.reports.iter().position(|r| r.seq == seq) else { return 1.0 };
+    /// Sums up for all reports how probable it is that they are nobody's, unless nothing has changed since the last time.
+    pub(crate) fn sum_up(&mut self, model: &Model<'_>) {
+        if self.free_at == Some(model.now) {
+            return;
+        }
         let waits = self.waits(model);
-        let (mut free, mut all) = (0.0, 0.0);
+        self.free.clear();
+        self.free.resize(self.reports.len(), 0.0);
+        let mut all = 0.0;
         for story in &self.stories {
             let open = story.answers.iter().zip(&waits).take(self.shots.len()).filter(|(answer, _)| **answer == 0);
             let weight = open.fold(story.weight, |weight, (_, wait)| weight * wait);
             all += weight;
-            if story.free >> at & 1 == 1 {
-                free += weight;
+            let mut free = story.free;
+            while free != 0 {
+                if let Some(sum) = self.free.get_mut(free.trailing_zeros() as usize) {
+                    *sum += weight;
+                }
+                free &= free - 1;
             }
         }
-        if all > 0.0 { free / all } else { 1.0 }
+        for sum in &mut self.free {
+            *sum = if all > 0.0 { *sum / all } else { 1.0 };
+        }
+        self.free_at = Some(model.now);
+    }
+
+    /// Probability that a report is nobody's, as it was last summed up; nothing for one that the chain does not know.
+    pub(crate) fn free(&self, seq: ReportSeq) -> Option<f64> {
+        let at = self.reports.iter().position(|r| r.seq == seq)?;
+        self.free.get(at).copied()
     }
 
     /// Whether a report is among those that stories differ in.
@@ -306,6 +362,7 @@ impl Chain {
     pub(crate) fn forget_report(&mut self, seq: ReportSeq) {
         let Some(at) = self.reports.iter().position(|r| r.seq == seq) else { return };
         self.reports.remove(at);
+        self.free_at = None;
         let below = (1_u64 << at) - 1;
         for story in &mut self.stories {
             story.free = (story.free & below) | ((story.free >> 1) & !below);
@@ -330,6 +387,7 @@ impl Chain {
 
     /// Drops what is negligible, and scales the best story to 1.
     fn prune(&mut self) {
+        self.free_at = None;
         let best = self.stories.iter().map(|s| s.weight).fold(0.0, f64::max);
         if best <= 0.0 || !best.is_finite() {
             // Everything was impossible, which only rounding can make of it: all stories are then as good.
@@ -346,8 +404,14 @@ impl Chain {
             let by_weight = |a: &Story, b: &Story| {
                 b.weight.total_cmp(&a.weight).then((a.answers, a.free).cmp(&(b.answers, b.free)))
             };
+            let all: f64 = self.stories.iter().map(|s| s.weight).sum();
             self.stories.select_nth_unstable_by(MOST, by_weight);
             self.stories.truncate(MOST);
+            let kept: f64 = self.stories.iter().map(|s| s.weight).sum();
+            let lost = 1.0 - kept / all;
+            for shot in &mut self.shots {
+                shot.lost += lost;
+            }
         }
     }
 }

@@ -42,10 +42,11 @@ impl PartialOrd for Order {
 }
 
 impl Input {
+    /// When it is taken in: a shot that is planned ahead only when it is fired.
     fn known(&self) -> Mono {
         match self {
             Input::Gap(gap) => gap.span.from,
-            Input::Shot(order) => order.0.known,
+            Input::Shot(order) => order.0.known.max(order.0.fired.from),
             Input::Witness(w) => w.known,
         }
     }
@@ -164,10 +165,14 @@ impl Engine {
         self.advance(Mono(i64::MAX), answers);
     }
 
-    /// The end of the last window of an open shot, if any shot is open.
+    /// The end of the last window of an open or planned shot, if there is any.
     #[must_use]
     pub fn last_open_end(&self) -> Option<Mono> {
-        self.desk.table.open_shots().map(|held| held.end).max()
+        let planned = self.inputs.iter().filter_map(|Reverse((_, input))| match input {
+            Input::Shot(order) => Some(self.end_of(&order.0)),
+            _ => None,
+        });
+        self.desk.table.open_shots().map(|held| held.end).chain(planned).max()
     }
 
     /// What the run has taught so far, for people and benchmarks.

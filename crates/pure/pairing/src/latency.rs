@@ -36,7 +36,21 @@ fn prior_survival(ns: f64) -> f64 {
 }
 
 fn position(ns: f64) -> f64 {
-    (libm::log2(ns.max(LEAST_NS) / LEAST_NS) * PER_OCTAVE).min(BINS as f64 - 1.0)
+    (rough_log2(ns.max(LEAST_NS) / LEAST_NS) * PER_OCTAVE).min(BINS as f64 - 1.0)
+}
+
+/// The logarithm of a number of 1 or more to a hundredth of a bin, which is what bins need, by arithmetic alone.
+///
+/// The mantissa's part is the odd polynomial of (m - 1) / (m + 1) from the series of the area tangent (Abramowitz and Stegun
+/// 4.1.27), to the seventh power: off by less than 4e-5 on [1, 2).
+fn rough_log2(x: f64) -> f64 {
+    let bits = x.to_bits();
+    let exponent = ((bits >> 52) & 0x7ff) as f64 - 1023.0;
+    let mantissa = f64::from_bits(bits & ((1 << 52) - 1) | 1023 << 52);
+    let y = (mantissa - 1.0) / (mantissa + 1.0);
+    let y2 = y * y;
+    let series = y * (1.0 + y2 * (1.0 / 3.0 + y2 * (1.0 / 5.0 + y2 / 7.0)));
+    exponent + series * 2.0 * std::f64::consts::LOG2_E
 }
 
 fn edge(bin: usize) -> f64 {
@@ -132,6 +146,15 @@ mod tests {
         assert!((latency.density(1_000_000_000) / 0.102_815 - 1.0).abs() < 0.01);
         assert!((latency.survival(100_000_000) - 0.5).abs() < 0.001);
         assert!((latency.survival(5_000_000_000) - 0.025_232).abs() < 2e-4);
+    }
+
+    #[test]
+    fn the_rough_logarithm_is_near_enough() {
+        let mut x = 1.0;
+        while x < 1e14 {
+            assert!((rough_log2(x) - libm::log2(x)).abs() < 4e-5, "{x}");
+            x *= 1.000_37;
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@
 //! The way through the modules: [`Engine`] keeps the order of inputs and timers, `fuse` makes reports out of witnesses,
 //! `table` holds what is still open, `settle` answers, `score` says what a pair is worth, `assign` finds the best set.
 
+mod assign;
 mod chain;
 mod engine;
 mod fuse;
@@ -16,6 +17,7 @@ mod rates;
 mod settle;
 mod table;
 
+pub use assign::cheapest;
 pub use engine::{Answer, Engine, Input, Order};
 pub use latency::Latency;
 

@@ -7,18 +7,23 @@
 //! A report is settled when every shot that could claim it is: a match, an echo of a detected shot, or an orphan.
 
 use crate::Settings;
+use crate::assign::cheapest;
 use crate::chain::{self, Chain, Model};
 use crate::engine::Answer;
 use crate::latency::Latency;
 use crate::rates::Rates;
 use crate::table::{HeldShot, OpenReport, ReportSeq, Settled, ShotSeq, Table};
 use std::collections::BTreeMap;
-use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey, SlotId};
+use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey, SlotId, Span};
 
 /// Below this probability of "no report on its own slot", other places are not looked at.
-const LOOK_ELSEWHERE: f64 = 3e-5;
+const LOOK_ELSEWHERE: f64 = 2e-4;
 /// A report elsewhere whose odds against a miss are below this is not looked at.
-const NOT_WORTH: f64 = 1e-3;
+const NOT_WORTH: f64 = 3e-3;
+/// How many shots of a crowd are assigned together: bounded work, whatever the load.
+const TOGETHER: usize = 64;
+/// A shot of whose stories more than this share was dropped stands in a crowd: single pairs in it are not to be trusted.
+const CROWDED: f64 = 0.05;
 /// The largest margin that is told: what lies beyond cannot be told from certainty.
 const MOST_MARGIN: f64 = 20.0;
 
@@ -33,7 +38,7 @@ pub(crate) struct Desk {
 }
 
 /// The report that a shot gets.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 struct Found {
     report: ReportSeq,
     /// Whether other shots get it too.
@@ -41,7 +46,7 @@ struct Found {
 }
 
 /// One possible answer about a shot with its probability.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 struct Candidate {
     found: Option<Found>,
     p: f64,
@@ -79,13 +84,14 @@ impl Desk {
         let mut open = chain::OpenShot {
             seq: 0,
             fired: shot.fired.from,
-            window: vocabulary::Span { from: shot.fired.from, to: end },
+            window: Span { from: shot.fired.from, to: end },
             expect: shot.expect.map(Severity::class),
+            lost: 0.0,
         };
         let slot = shot.slot;
         open.seq = self.table.add_shot(shot, end, None);
         let model = Model { rates: &self.rates, latency: &self.latency, now };
-        self.chains.entry(slot).or_insert_with(|| Chain::new(slot)).shot(open, &model);
+        self.chains.entry(slot).or_insert_with(|| Chain::new(slot)).shot(open, self.table.next_report(), &model);
         self.rates.note_slots(self.controllers.len().max(self.chains.len()));
         open.seq
     }
@@ -122,24 +128,26 @@ impl Desk {
 
     pub(crate) fn settle_shot(&mut self, seq: ShotSeq, now: Mono, answers: &mut Vec<Answer>) {
         let Some(held) = self.table.shot(seq).filter(|held| held.settled.is_none()).cloned() else { return };
-        let options = self.options(&held, now);
-        let mut ranked = options.iter();
+        let early = self.chains.get(&held.shot.slot).is_some_and(|chain| chain.early(seq).is_some());
+        let (options, lost) = self.options(&held, now);
+        let crowded = early || lost > CROWDED;
+        let missed: f64 = options.iter().filter(|o| o.found.is_none()).map(|o| o.p).sum();
         let mut claimed = None;
-        let mut best = None;
-        for option in ranked.by_ref() {
-            match option.found {
-                None => {
-                    best = Some(*option);
-                    break;
-                }
-                // What another shot has got already cannot be given again.
-                Some(found) => {
-                    if let Some(answer) = self.claim(found, &held, answers) {
-                        best = Some(*option);
-                        claimed = Some(answer);
-                        break;
-                    }
-                }
+        let mut best = options.iter().find(|o| o.found.is_none()).copied();
+        let chosen: Vec<Candidate> = if crowded {
+            self.in_crowd(&held, now).into_iter().collect()
+        } else if missed <= 0.5 {
+            // Something was said of it, more likely than not; which report is the next question.
+            options.clone()
+        } else {
+            Vec::new()
+        };
+        for option in chosen {
+            // What another shot has got already cannot be given again.
+            if let Some(answer) = option.found.and_then(|found| self.claim(found, &held, answers)) {
+                best = Some(option);
+                claimed = Some(answer);
+                break;
             }
         }
         let confidence = best.map_or(0.0, |best| best.p);
@@ -147,21 +155,34 @@ impl Desk {
         let second = options.iter().filter(|o| o.found.map(|f| f.report) != chosen).map(|o| o.p).fold(0.0, f64::max);
         let mut answer = claimed.unwrap_or_else(|| self.unreported(&held));
         if answer.outcome != Outcome::Unknowable {
-            let margin = if second > 0.0 { libm::log(confidence / second).min(MOST_MARGIN) } else { MOST_MARGIN };
-            answer.confidence = Some(confidence.clamp(0.0, 1.0));
-            answer.margin = Some(margin);
+            // What was dropped unseen might all have said otherwise.
+            let (p, margin) = match second {
+                _ if crowded => (0.0, 0.0),
+                0.0 => (confidence, MOST_MARGIN),
+                second => (confidence, libm::log(confidence / second).min(MOST_MARGIN)),
+            };
+            answer.confidence = Some((p * (1.0 - lost)).clamp(0.0, 1.0));
+            answer.margin = Some(margin * (1.0 - lost));
         }
         answers.push(Answer::Shot(answer));
     }
 
-    /// All answers that are possible about a shot, the most probable first; and what they teach.
-    fn options(&mut self, held: &HeldShot, now: Mono) -> Vec<Candidate> {
+    /// All answers that are possible about a shot, the most probable first, and the share of stories that was dropped unseen;
+    /// takes what they teach.
+    fn options(&mut self, held: &HeldShot, now: Mono) -> (Vec<Candidate>, f64) {
         let slot = held.shot.slot;
         let model = Model { rates: &self.rates, latency: &self.latency, now };
         let missed = model.unreported(held.window());
         let first = self.chains.get(&slot).map(|chain| chain.ask(held.seq, &model, missed));
         let looks = first.as_ref().is_none_or(|p| p.none > LOOK_ELSEWHERE);
-        let elsewhere = if looks { self.elsewhere(held, now) } else { Vec::new() };
+        let elsewhere = if looks {
+            for chain in self.chains.values_mut() {
+                chain.sum_up(&model);
+            }
+            self.elsewhere(held, now)
+        } else {
+            Vec::new()
+        };
         let none: f64 = missed + elsewhere.iter().map(|(_, odds, _)| odds).sum::<f64>();
         let model = Model { rates: &self.rates, latency: &self.latency, now };
         let posterior = match self.chains.get_mut(&slot) {
@@ -189,8 +210,57 @@ impl Desk {
         }
         options.push(Candidate { found: None, p: told_missed });
         options.sort_by(|a, b| b.p.total_cmp(&a.p));
-        self.learn(held, &options, learned);
-        options
+        // A crowd teaches nothing: its numbers are those of the stories that happened to be kept.
+        if posterior.lost <= CROWDED {
+            self.learn(held, &options, learned);
+        }
+        (options, posterior.lost)
+    }
+
+    /// The shot's part of the one likeliest assignment of its slot's open shots to the reports that are left: what is answered in
+    /// a crowd that is too large to weigh all its stories. It is the optimum, and says nothing about how much better it is.
+    fn in_crowd(&self, held: &HeldShot, now: Mono) -> Option<Candidate> {
+        let model = Model { rates: &self.rates, latency: &self.latency, now };
+        let slot = held.shot.slot;
+        let reach = Span { from: held.shot.fired.from, to: now };
+        let mut rows: Vec<&HeldShot> = vec![held];
+        let others = self.table.open_shots_over(reach).filter(|other| other.shot.slot == slot && other.seq != held.seq);
+        rows.extend(others.take(TOGETHER - 1));
+        let mut units: Vec<(ReportSeq, &OpenReport, f64)> = Vec::new();
+        let own = self.table.reports_over(reach).filter(|(_, r)| r.blame.exact() == Some(slot));
+        for (seq, report) in own.take(2 * TOGETHER) {
+            let unprovoked = libm::log(self.rates.background(Some(slot), report.severity.class(), now));
+            for n in 0..report.capacity.min(rows.len() as u32) {
+                // Explaining a report saves an unprovoked one; explaining a further error of its count saves less.
+                units.push((seq, report, if report.taken.is_none() && n == 0 { unprovoked } else { 0.0 }));
+            }
+        }
+        let placed = libm::log(self.rates.placed());
+        let price = |row: usize, column: usize| -> f64 {
+            let Some(shot) = rows.get(row) else { return f64::INFINITY };
+            match units.get(column) {
+                Some((_, report, saves)) if report.span.overlaps(shot.window()) => {
+                    let graded = self.rates.graded(shot.shot.expect.map(Severity::class), report.severity.class());
+                    saves - placed - libm::log(graded * model.density(shot.shot.fired.from, report.span))
+                }
+                Some(_) => f64::INFINITY,
+                // Each row has a column of its own for "no report", or none yet.
+                None if column == units.len() + row => {
+                    let late = self.latency.survival(now.min(shot.end).since(shot.shot.fired.from));
+                    -libm::log(self.rates.missed() + self.rates.placed() * late)
+                }
+                None => f64::INFINITY,
+            }
+        };
+        // Each price is asked for many times.
+        let columns = units.len() + rows.len();
+        let prices: Vec<f64> = (0..rows.len() * columns).map(|n| price(n / columns, n % columns)).collect();
+        let answer =
+            cheapest(rows.len(), columns, |r, c| prices.get(r * columns + c).copied().unwrap_or(f64::INFINITY))?;
+        let given = |row: usize| answer.get(row).and_then(|column| units.get(*column)).map(|(seq, _, _)| *seq);
+        let report = given(0)?;
+        let shared = (1..rows.len()).any(|row| given(row) == Some(report));
+        Some(Candidate { found: Some(Found { report, shared }), p: 0.0 })
     }
 
     /// Takes what a shot's probabilities teach; a shot that nobody could watch teaches nothing.
@@ -215,7 +285,7 @@ impl Desk {
     }
 
     /// Reports that the shot's chain does not know, each with its odds against an unprovoked report: on other slots, without a
-    /// place, and on its own slot from before it was told of. The last field says whether it has no place.
+    /// place, and on its own slot from before it was told of or after it had to be settled early. The last field says whether it has no place.
     fn elsewhere(&self, held: &HeldShot, now: Mono) -> Vec<(ReportSeq, f64, bool)> {
         let model = Model { rates: &self.rates, latency: &self.latency, now };
         let missed = self.rates.missed();
@@ -225,7 +295,8 @@ impl Desk {
             let chain = slot.and_then(|slot| self.chains.get(&slot));
             let share = match slot {
                 Some(own) if own == held.shot.slot => {
-                    if seq >= held.first_seq || chain.is_some_and(|c| c.knows(seq)) {
+                    let after_early = chain.and_then(|c| c.early(held.seq)).is_some_and(|after| seq >= after);
+                    if seq >= held.first_seq && !after_early {
                         continue;
                     }
                     self.rates.placed()
@@ -241,7 +312,7 @@ impl Desk {
             if caused < NOT_WORTH * missed * unprovoked {
                 continue;
             }
-            let free = chain.filter(|c| c.knows(seq)).map_or(report.free, |c| c.free(seq, &model)) - report.claimed;
+            let free = chain.and_then(|c| c.free(seq)).unwrap_or(report.free) - report.claimed;
             if free <= 0.0 {
                 continue;
             }
@@ -344,7 +415,8 @@ impl Desk {
         let chain = report.blame.exact().and_then(|slot| self.chains.get_mut(&slot)).filter(|chain| chain.knows(seq));
         let free = match chain {
             Some(chain) => {
-                let free = chain.free(seq, &model);
+                chain.sum_up(&model);
+                let free = chain.free(seq).unwrap_or(1.0);
                 chain.forget_report(seq);
                 free
             }

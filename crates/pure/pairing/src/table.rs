@@ -204,6 +204,11 @@ impl Table {
         seq
     }
 
+    /// The number that the next report will have.
+    pub(crate) fn next_report(&self) -> ReportSeq {
+        self.reports.next()
+    }
+
     pub(crate) fn report(&self, seq: ReportSeq) -> Option<&OpenReport> {
         self.reports.get(seq)
     }

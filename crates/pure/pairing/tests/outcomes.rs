@@ -262,6 +262,37 @@ fn an_injection_told_of_too_late_is_unknowable_not_missed() {
 }
 
 #[test]
+fn many_shots_of_one_order_each_get_their_report() {
+    // Planned ahead in one order, closer together than the window is long, and reported by a slow poller in part.
+    let mut inputs = Vec::new();
+    for i in 0..200 {
+        let Input::Shot(mut planned) = shot(i, 0, 1000 + 100 * i) else { unreachable!() };
+        planned.0.known = at(500);
+        inputs.push(Input::Shot(planned));
+        if i % 10 != 7 {
+            inputs.push(Input::Witness(event(i, 0, 1020 + 100 * i)));
+        }
+    }
+    let got = run(settings(), inputs);
+    for i in 0..200 {
+        let want = if i % 10 == 7 { Outcome::Missed } else { Outcome::Detected };
+        assert_eq!(got.outcome(i), want, "shot {i}: {:?}", got.of(i));
+    }
+}
+
+#[test]
+fn a_crowd_of_shots_waits_for_a_slow_poller() {
+    // A hundred shots within the window, and all reports only after the last of them.
+    let shots = (0..100).map(|i| shot(i, 0, 1000 + 20 * i));
+    let reports = (0..100).map(|i| Input::Witness(event(i, 0, 3500 + i)));
+    let got = run(settings(), shots.chain(reports).collect());
+    let detected = got.shots().iter().filter(|s| s.outcome == Outcome::Detected).count();
+    assert!(detected >= 95, "{detected} of 100");
+    // Nobody could tell which report is whose, and the answers say so.
+    assert!(got.shots().iter().all(|s| s.confidence.is_some_and(|c| c < 0.5)));
+}
+
+#[test]
 fn odd_counts_and_times_get_an_answer() {
     let huge = Input::Witness(Sighted { count: 65_535, ..event(1, 0, 1030) });
     let empty = Input::Witness(Sighted { count: 0, source: Source::Counter, ..event(2, 0, 1030) });

@@ -22,8 +22,14 @@ Exit status: 0 done; 1 failed; 64 wrong usage; 65 no such run or slot; 66 no dat
 73 directory missing; 74 reading or writing failed; 75 database in use; 76 database of another version; \
 78 wrong configuration.";
 
+const PREFLIGHT_EXIT_HELP: &str = "\
+Exit status: 0 ready; 1 ready with warnings; 2 not able: errors will not be reported; from 64 on as in flipwitness --help.";
+
 #[derive(Subcommand)]
 pub(crate) enum Command {
+    /// Before a run: can this machine report memory errors at all?
+    #[command(after_help = PREFLIGHT_EXIT_HELP)]
+    Preflight(Preflight),
     /// Watch this machine: the daemon
     Watch(Watch),
     /// See the whole tool work on a simulated machine, in about twenty seconds
@@ -65,6 +71,22 @@ pub(crate) struct Watch {
     /// Write both streams to this directory in the replay format
     #[arg(long, value_name = "DIR")]
     pub(crate) capture: Option<PathBuf>,
+}
+
+#[derive(Args)]
+pub(crate) struct Preflight {
+    /// Configuration file [default: /etc/flipwitness/flipwitness.toml, if it is there]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) config: Option<PathBuf>,
+    /// Database that the run will be kept in; it is not opened [default: /var/lib/flipwitness/flipwitness.db]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) db: Option<PathBuf>,
+    /// How long after the forcing has ended a report will still be the shot's, such as 5s [default: 5s]
+    #[arg(long, value_name = "DURATION", value_parser = humantime::parse_duration)]
+    pub(crate) window: Option<Duration>,
+    /// Answer in JSON
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 #[derive(Args)]

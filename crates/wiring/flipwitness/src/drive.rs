@@ -96,7 +96,7 @@ fn usual_or_free_port() -> SocketAddr {
     }
 }
 
-fn limits(config: &mut Config, limits: &Limits) {
+pub(crate) fn limits(config: &mut Config, limits: &Limits) {
     let ms = |d: Duration| u64::try_from(d.as_millis()).unwrap_or(u64::MAX);
     if let Some(window) = limits.window {
         config.pairing.window_ms = ms(window);

@@ -5,6 +5,13 @@ use questions::QuestionError;
 use std::io::ErrorKind;
 use store::StoreError;
 
+/// What `preflight` answers: nothing is wrong.
+pub(crate) const READY: u8 = 0;
+/// What `preflight` answers: a run is possible, with warnings.
+pub(crate) const READY_WITH_WARNINGS: u8 = 1;
+/// What `preflight` answers: errors will not be reported.
+pub(crate) const NOT_ABLE: u8 = 2;
+
 /// The command line was wrong (`EX_USAGE`).
 pub(crate) const USAGE: u8 = 64;
 /// The question cannot be answered as asked: no such run, slot or cursor (`EX_DATAERR`).

@@ -6,6 +6,7 @@ mod ask;
 mod cli;
 mod drive;
 mod exit;
+mod preflight;
 mod rehearsed;
 
 use clap::Parser;
@@ -24,17 +25,19 @@ fn main() -> ExitCode {
     // A rehearsal tells its story on stdout.
     log(cli.quiet || matches!(cli.command, cli::Command::Rehearse(_)));
     let done = match cli.command {
-        cli::Command::Watch(order) => drive::watch(order),
-        cli::Command::Rehearse(order) => drive::rehearse(order),
-        cli::Command::Replay(order) => drive::replay(order),
-        cli::Command::Slots(order) => ask::slots(&order),
-        cli::Command::Shots(order) => ask::shots(&order),
-        cli::Command::Orphans(order) => ask::orphans(&order),
-        cli::Command::Gaps(order) => ask::gaps(&order),
-        cli::Command::Runs(order) => ask::runs(&order),
+        // The only one whose answer is a status as well.
+        cli::Command::Preflight(order) => preflight::preflight(order),
+        cli::Command::Watch(order) => drive::watch(order).map(nothing_more),
+        cli::Command::Rehearse(order) => drive::rehearse(order).map(nothing_more),
+        cli::Command::Replay(order) => drive::replay(order).map(nothing_more),
+        cli::Command::Slots(order) => ask::slots(&order).map(nothing_more),
+        cli::Command::Shots(order) => ask::shots(&order).map(nothing_more),
+        cli::Command::Orphans(order) => ask::orphans(&order).map(nothing_more),
+        cli::Command::Gaps(order) => ask::gaps(&order).map(nothing_more),
+        cli::Command::Runs(order) => ask::runs(&order).map(nothing_more),
     };
     match done {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(status) => status.into(),
         Err(error) if exit::is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
             use std::io::Write;
@@ -42,6 +45,11 @@ fn main() -> ExitCode {
             exit::status(&error).into()
         }
     }
+}
+
+/// The status of a command that has done what it was told.
+fn nothing_more((): ()) -> u8 {
+    0
 }
 
 /// An error with its causes in one line. A cause that its effect has told already is not told again.

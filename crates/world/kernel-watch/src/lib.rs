@@ -12,6 +12,7 @@ compile_error!("the trace ring is read as little-endian: see kernel-bytes");
 pub mod edac;
 mod event;
 mod facts;
+mod preflight_facts;
 mod shutdown;
 pub mod trace;
 
@@ -19,4 +20,5 @@ pub use edac::run_counters;
 pub use event::{KernelEvent, WatchSource};
 pub use facts::{FactsError, SystemFacts};
 pub use kernel_bytes::{CounterValue, Start};
+pub use preflight_facts::{Places, machine_facts};
 pub use trace::run_trace;
