@@ -134,15 +134,10 @@ impl Desk {
         let missed: f64 = options.iter().filter(|o| o.found.is_none()).map(|o| o.p).sum();
         let mut claimed = None;
         let mut best = options.iter().find(|o| o.found.is_none()).copied();
-        let chosen: Vec<Candidate> = if crowded {
-            self.in_crowd(&held, now).into_iter().collect()
-        } else if missed <= 0.5 {
-            // Something was said of it, more likely than not; which report is the next question.
-            options.clone()
-        } else {
-            Vec::new()
-        };
-        for option in chosen {
+        let in_crowd = if crowded { self.in_crowd(&held, now) } else { None };
+        // If something was said of it, more likely than not, which report it was is the next question.
+        let told = options.iter().filter(|_| missed <= 0.5).copied();
+        for option in in_crowd.into_iter().chain(told) {
             // What another shot has got already cannot be given again.
             if let Some(answer) = option.found.and_then(|found| self.claim(found, &held, answers)) {
                 best = Some(option);

@@ -281,6 +281,16 @@ fn many_shots_of_one_order_each_get_their_report() {
 }
 
 #[test]
+fn records_without_a_place_are_enough_for_a_crowd() {
+    // No driver decodes: machine-check records are all there is, for more shots of one slot than its stories hold.
+    let shots = (0..40).map(|i| shot(i, 0, 1000 + 200 * i));
+    let records = (0..40).map(|i| Input::Witness(record(i, 1030 + 200 * i, None)));
+    let got = run(settings(), shots.chain(records).collect());
+    let detected = got.shots().iter().filter(|s| s.outcome == Outcome::Detected).count();
+    assert!(detected >= 38, "{detected} of 40");
+}
+
+#[test]
 fn a_crowd_of_shots_waits_for_a_slow_poller() {
     // A hundred shots within the window, and all reports only after the last of them.
     let shots = (0..100).map(|i| shot(i, 0, 1000 + 20 * i));

@@ -230,8 +230,9 @@ impl SlotBook {
             return Blame::Anywhere;
         }
         if let Some(controller) = controller {
-            if let Some(id) = self.by_place.get(&(controller, layers)) {
-                return Blame::Slot(*id);
+            if let Some(id) = self.by_place.get(&(controller, layers)).copied() {
+                self.adopt_label(id, label);
+                return Blame::Slot(id);
             }
             // A driver with two layers may leave anything in the third.
             let of_controller = |s: &&SlotEntry| s.controller == Some(controller);
@@ -272,6 +273,17 @@ impl SlotBook {
             [] => None,
             [one] => Some(Blame::Slot(*one)),
             _ => Some(Blame::Among(found.into())),
+        }
+    }
+
+    /// A slot that so far only numbers have named takes the label that a record gives it.
+    fn adopt_label(&mut self, id: SlotId, label: Option<&str>) {
+        let nameless = |s: &&mut SlotEntry| s.label.is_empty() && s.dimms.is_empty();
+        if let (true, Some(label)) = (self.open, label.filter(|l| !l.is_empty()))
+            && let Some(entry) = self.slots.get_mut(id.0 as usize).filter(nameless)
+        {
+            entry.label = label.to_owned();
+            self.name_slots();
         }
     }
 
@@ -471,6 +483,7 @@ mod tests {
         let mut book = SlotBook::learning();
         let by_numbers = book.resolve(&numbers_at(0, Some(1), 0)).unwrap();
         assert_eq!(book.blame(Some(0), Layers::from_slice(&[1, 0]), Some("X"), None), Blame::Slot(by_numbers));
+        assert_eq!(book.get(by_numbers).unwrap().name, "X");
         let by_label = book.resolve(&At::Label("Y".into())).unwrap();
         assert_eq!(book.blame(Some(2), Layers::from_slice(&[3, 0]), Some("Y"), None), Blame::Slot(by_label));
         assert_eq!(book.get(by_label).unwrap().channel, Some(3));
