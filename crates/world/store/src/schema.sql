@@ -151,7 +151,7 @@ CREATE TABLE witness (
     tsc        INTEGER,
     ipid       INTEGER,
     cpuvendor  INTEGER,
-    report     INTEGER                          -- the report it belongs to; NULL while open, and for records not about memory
+    report     INTEGER                          -- the report it belongs to; NULL while open; 0 if it makes none: not about memory, or explained by a settled report
 ) STRICT;
 CREATE INDEX witness_open ON witness (run, t_ns) WHERE report IS NULL;
 
