@@ -11,6 +11,7 @@
 use crate::latency::Latency;
 use crate::rates::Rates;
 use crate::table::{ReportSeq, ShotSeq};
+use std::cmp::Ordering;
 use vocabulary::{Class, Mono, SlotId, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
@@ -130,13 +131,19 @@ impl Chain {
     /// A shot was fired. `next_report` is the number that the next report will have.
     pub(crate) fn shot(&mut self, shot: OpenShot, next_report: ReportSeq, model: &Model<'_>) {
         if self.shots.len() == MOST_SHOTS {
-            let certain = |at: &usize| {
-                let unreported = self.shots.get(*at).map_or(1.0, |s| model.unreported(s.window));
-                let posterior = self.posterior(*at, model, unreported);
+            let certain = |at: usize| {
+                let unreported = self.shots.get(at).map_or(1.0, |s| model.unreported(s.window));
+                let posterior = self.posterior(at, model, unreported);
                 posterior.reports.iter().map(|r| r.1).fold(0.0, f64::max)
             };
-            // The first of the most certain ones: the oldest, where nothing is known of any.
-            let most = (0..self.shots.len()).rev().max_by(|a, b| certain(a).total_cmp(&certain(b)));
+            // The first of the most certain ones: the oldest, where nothing is known of any, as in a flood of orders.
+            let most = match self.stories.as_slice() {
+                [only] => only.answers.iter().position(|answer| *answer != 0).or(Some(0)),
+                _ => {
+                    let all: Vec<f64> = (0..self.shots.len()).map(certain).collect();
+                    (0..all.len()).rev().max_by(|a, b| all.get(*a).partial_cmp(&all.get(*b)).unwrap_or(Ordering::Equal))
+                }
+            };
             if let Some(gone) = most.and_then(|at| self.shots.get(at)).copied() {
                 let posterior = self.settle(gone.seq, model, model.unreported(gone.window));
                 self.early.push((gone.seq, posterior, next_report));
