@@ -255,10 +255,6 @@ impl Chain {
                 }
             }
         }
-        if self.shots.is_empty() {
-            // Nothing ties the reports to each other any more; what is nobody's is kept for their own settling.
-            self.next.clear();
-        }
         self.merge();
         self.prune();
         posterior

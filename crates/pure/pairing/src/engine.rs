@@ -283,9 +283,7 @@ impl Engine {
             taken: None,
         };
         let seq = self.desk.open_report(report, self.horizon);
-        // Never before the counters and the feed had their time to add to it.
-        let wait = self.settings.feed_late_ns.max(self.settings.settle_ns());
-        let due = witness.span.to.max(self.horizon).plus(wait);
+        let due = witness.span.to.max(self.horizon).plus(self.settings.open_ns());
         self.timers.insert((due, Timer::SettleReport(seq)));
         seq
     }

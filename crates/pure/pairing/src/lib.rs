@@ -60,6 +60,13 @@ impl Settings {
         self.fuse_ns.max(self.counter_interval_ns.saturating_add(self.counter_grace_ns))
     }
 
+    /// How long a report stays open at the least: until the counters and the feed had their time to add to it. An injection
+    /// that is told of later than this after it was fired comes too late for its reports.
+    #[must_use]
+    pub fn open_ns(&self) -> i64 {
+        self.feed_late_ns.max(self.settle_ns())
+    }
+
     /// How far back inputs can matter to answers that are still open: what a restart must load.
     #[must_use]
     pub fn memory_ns(&self) -> i64 {

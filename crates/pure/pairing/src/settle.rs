@@ -179,7 +179,6 @@ impl Desk {
             Vec::new()
         };
         let none: f64 = missed + elsewhere.iter().map(|(_, odds, _)| odds).sum::<f64>();
-        let model = Model { rates: &self.rates, latency: &self.latency, now };
         let posterior = match self.chains.get_mut(&slot) {
             Some(chain) => chain.settle(held.seq, &model, none),
             None => chain::Posterior { none: 1.0, ..chain::Posterior::default() },
@@ -393,7 +392,7 @@ impl Desk {
     /// An injection told of after its reports may have been settled already proves nothing by having none.
     fn told_too_late(&self, held: &HeldShot) -> Option<String> {
         let late = held.shot.known.since(held.shot.fired.from);
-        (late > self.settings.feed_late_ns.max(self.settings.settle_ns()))
+        (late > self.settings.open_ns())
             .then(|| format!("the injection was told of {:.1} s after it was fired", late as f64 / 1e9))
     }
 

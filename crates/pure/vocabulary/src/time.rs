@@ -39,6 +39,12 @@ impl Wall {
         chrono::DateTime::from_timestamp_nanos(self.0).to_rfc3339_opts(chrono::SecondsFormat::Millis, true)
     }
 
+    /// Date and time in UTC for a name, such as `20270304-050607`.
+    #[must_use]
+    pub fn compact(self) -> String {
+        chrono::DateTime::from_timestamp_nanos(self.0).format("%Y%m%d-%H%M%S").to_string()
+    }
+
     /// Reads an RFC 3339 date and time with its offset.
     pub fn parse_rfc3339(text: &str) -> Option<Wall> {
         chrono::DateTime::parse_from_rfc3339(text).ok()?.timestamp_nanos_opt().map(Wall)
@@ -108,6 +114,7 @@ mod tests {
         let b = Wall::parse_rfc3339("1996-12-20T00:39:57Z").unwrap();
         assert_eq!(a, b);
         assert_eq!(a.rfc3339(), "1996-12-20T00:39:57.000Z");
+        assert_eq!(a.compact(), "19961220-003957");
         assert_eq!(Wall::parse_rfc3339("1985-04-12T23:20:50.52Z").unwrap().0 % 1_000_000_000, 520_000_000);
         assert!(Wall::parse_rfc3339("1996-12-19 later").is_none());
     }

@@ -14,7 +14,7 @@ use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use store::{Record, RunKind, RunStart, Store};
-use vocabulary::{ClockPair, Mono, SlotBook, Wall};
+use vocabulary::{ClockPair, Mono, SlotBook};
 
 /// How many lines of each file are held to put them in order.
 const REORDER: usize = 100_000;
@@ -77,7 +77,7 @@ pub fn replay(order: &ReplayOrder) -> Result<Replayed> {
 
     let mut store = Store::open(&order.db)?;
     let wall = clocks::wall();
-    let name = order.run.clone().unwrap_or_else(|| format!("replay-{}", compact_date(wall)));
+    let name = order.run.clone().unwrap_or_else(|| format!("replay-{}", wall.compact()));
     let began = first_time(&mut feed, &mut witnesses);
     let begun = store.begin(&RunStart {
         name: Some(name.clone()),
@@ -137,10 +137,6 @@ fn write(store: &mut Store, hub: &mut Hub<()>, last: Vec<Record>) -> Result<()> 
         hub.ack(ack);
     }
     Ok(())
-}
-
-fn compact_date(wall: Wall) -> String {
-    chrono::DateTime::from_timestamp_nanos(wall.0).format("%Y%m%d-%H%M%S").to_string()
 }
 
 /// An input with its time and the order in which it was read.

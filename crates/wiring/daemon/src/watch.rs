@@ -126,7 +126,9 @@ impl Daemon {
             }
             feeds.push(Feed::bind(spec)?);
         }
-        let listener = listen(config.endpoint.listen)?;
+        let address = config.endpoint.listen;
+        let bound = tokio::net::TcpListener::bind(address).await;
+        let listener = bound.with_context(|| format!("the endpoint cannot listen on {address}"))?;
         let trace = open_trace(&config, watched);
         let (health, seen) = Health::new(
             begun.name.clone(),
@@ -254,15 +256,4 @@ fn open_trace(config: &Config, watched: Option<Mono>) -> Result<TraceInstance, S
     TraceInstance::open(&config.kernel.tracefs, &config.trace.instance, &setup).map_err(|error| {
         format!("COUNTERS ONLY: the trace ring is not watched: {error}; to mend it, {}", error.advice())
     })
-}
-
-fn listen(address: SocketAddr) -> Result<tokio::net::TcpListener> {
-    let open = || {
-        let socket =
-            if address.is_ipv4() { tokio::net::TcpSocket::new_v4()? } else { tokio::net::TcpSocket::new_v6()? };
-        socket.set_reuseaddr(true)?;
-        socket.bind(address)?;
-        socket.listen(128)
-    };
-    open().with_context(|| format!("the endpoint cannot listen on {address}"))
 }

@@ -133,8 +133,7 @@ impl Rehearsal {
             bail!("a rehearsal needs a window of {} ms or more", LEAST_WINDOW.as_millis());
         }
         let wall = clocks::wall();
-        let date = chrono::DateTime::from_timestamp_nanos(wall.0).format("%Y%m%d-%H%M%S");
-        let name = order.run.clone().unwrap_or_else(|| format!("rehearsal-{date}"));
+        let name = order.run.clone().unwrap_or_else(|| format!("rehearsal-{}", wall.compact()));
         if has_run(&order.db, &name) {
             bail!("{} has a run named {name:?} already: a rehearsal is always a new run", order.db.display());
         }
