@@ -10,6 +10,7 @@
 
 mod assign;
 mod chain;
+mod checkpoint;
 mod engine;
 mod fuse;
 mod latency;
@@ -18,6 +19,7 @@ mod settle;
 mod table;
 
 pub use assign::cheapest;
+pub use checkpoint::{Checkpoint, NotResumed};
 pub use engine::{Answer, Engine, Input, Order};
 pub use latency::Latency;
 

@@ -156,6 +156,7 @@ impl Desk {
                 0.0 => (confidence, MOST_MARGIN),
                 second => (confidence, libm::log(confidence / second).min(MOST_MARGIN)),
             };
+            answer.detected_p = Some((1.0 - missed).clamp(0.0, 1.0));
             answer.confidence = Some((p * (1.0 - lost)).clamp(0.0, 1.0));
             answer.margin = Some(margin * (1.0 - lost));
         }
@@ -362,6 +363,7 @@ impl Desk {
             blamed,
             margin: None,
             confidence: None,
+            detected_p: None,
             why: None,
         })
     }
@@ -385,6 +387,7 @@ impl Desk {
             blamed: None,
             margin: None,
             confidence: None,
+            detected_p: None,
             why,
         }
     }

@@ -84,6 +84,9 @@ pub struct ShotAnswer {
     pub margin: Option<f64>,
     /// Probability of this answer, where pairing gives one.
     pub confidence: Option<f64>,
+    /// Probability that any report was about the shot, over all plausible assignments: what rates are summed from. Nothing
+    /// for an unknowable shot.
+    pub detected_p: Option<f64>,
     /// For an unknowable shot: why nobody can know.
     pub why: Option<String>,
 }

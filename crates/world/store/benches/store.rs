@@ -165,6 +165,7 @@ fn detections(settled: bool) -> Vec<Record> {
                     blamed: Some(slot(old)),
                     margin: None,
                     confidence: None,
+                    detected_p: None,
                     why: None,
                 })));
             }

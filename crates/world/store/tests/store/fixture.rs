@@ -138,6 +138,7 @@ pub(crate) fn answer(key: ShotKey, outcome: Outcome, report: Option<i64>) -> Sho
         blamed: report.map(|_| SlotId(0)),
         margin: None,
         confidence: None,
+        detected_p: Some(1.0),
         why: None,
     }
 }
