@@ -8,60 +8,58 @@
 //! The sum is exact but for stories below [`NEGLIGIBLE`] of the best one and beyond [`MOST`] of them, which are dropped. The
 //! chain knows no other slot and gives no answers; `settle` does.
 
-use crate::latency::Latency;
+use crate::latencies::Latencies;
 use crate::rates::Rates;
-use crate::table::{ReportSeq, ShotSeq};
+use crate::story::{MOST_REPORTS, MOST_SHOTS, Story};
+use crate::table::{LaneNo, ReportSeq, ShotSeq};
+use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
-use vocabulary::{Class, Mono, SlotId, Span};
+use vocabulary::{Class, Mono, Source, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
-const NEGLIGIBLE: f64 = 1e-4;
+const NEGLIGIBLE: f64 = 5e-5;
 /// The most stories: bounded work, whatever the load.
 const MOST: usize = 64;
-/// The most shots that are open in a story; beyond it the one whose answer is most certain is settled early.
-const MOST_SHOTS: usize = 16;
-/// The most reports whose being nobody's is remembered.
-const MOST_REPORTS: usize = 64;
 /// The most shots that one report is given to: the likeliest.
 const MOST_CANDIDATES: usize = 6;
 /// The largest set of open shots of which every subset is tried for a report with a count.
 const SUBSETS_OF: usize = 5;
-/// What each error of a count costs that no shot explains: little, since one forced line can make several errors.
-const UNUSED_COUNT: f64 = 0.3;
 
-/// What the run has taught so far.
+/// What the run has taught so far, as one slot sees it.
+#[derive(Clone, Copy)]
 pub(crate) struct Model<'a> {
     pub(crate) rates: &'a Rates,
-    pub(crate) latency: &'a Latency,
+    pub(crate) latencies: &'a Latencies,
+    pub(crate) lane: LaneNo,
     pub(crate) now: Mono,
 }
 
 impl Model<'_> {
-    /// Density, per second, of a report seen then about a shot that began to be forced at `fired`.
-    pub(crate) fn density(&self, fired: Mono, seen: Span) -> f64 {
-        let (from, to) = (seen.from.since(fired), seen.to.since(fired));
-        if to > from {
-            return (self.latency.survival(from) - self.latency.survival(to)).max(0.0) / ((to - from) as f64 / 1e9);
-        }
-        self.latency.density(to.max(0))
+    /// Density, per second, of a report seen then about a shot at the slot that began to be forced at `fired`.
+    pub(crate) fn density(&self, source: Source, fired: Mono, seen: Span) -> f64 {
+        self.latencies.density(self.lane, source, fired, seen)
+    }
+
+    /// Probability that a report comes later than this.
+    pub(crate) fn survival(&self, ns: i64) -> f64 {
+        self.latencies.survival(self.lane, ns)
     }
 
     /// Probability that nothing is said of a shot within its window: nothing at all, or too late.
     pub(crate) fn unreported(&self, window: Span) -> f64 {
-        self.rates.missed() + self.rates.placed() * self.latency.survival(window.to.since(window.from))
+        self.rates.missed() + self.rates.placed() * self.survival(window.to.since(window.from))
     }
 
-    /// Density of this report on the shot's own slot.
-    fn caused(&self, shot: &OpenShot, report: &OpenReport) -> f64 {
-        self.rates.placed() * self.rates.graded(shot.expect, report.class) * self.density(shot.fired, report.seen)
+    /// Reports of one class a second that none of the slot's own shots causes.
+    fn foreign(&self, class: Class) -> f64 {
+        self.rates.background(Some(self.lane), class, self.now) + self.rates.inflow(class)
     }
 }
 
 /// A shot as the chain knows it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(crate) struct OpenShot {
     pub(crate) seq: ShotSeq,
-    pub(crate) fired: Mono,
     pub(crate) window: Span,
     pub(crate) expect: Option<Class>,
     /// The share of all stories, by weight, that had to be dropped for their number while the shot was open.
@@ -69,88 +67,147 @@ pub(crate) struct OpenShot {
 }
 
 /// A report as the chain knows it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(crate) struct OpenReport {
     pub(crate) seq: ReportSeq,
+    pub(crate) source: Source,
     pub(crate) seen: Span,
     pub(crate) class: Class,
     pub(crate) count: u32,
 }
 
-/// One story: which report each open shot has, and which reports are nobody's.
-#[derive(Clone, Copy, Debug)]
-struct Story {
-    weight: f64,
-    /// By the shot's position; 0 for none, otherwise one more than the report's number.
-    answers: [u32; MOST_SHOTS],
-    /// By the report's position: nobody's.
-    free: u64,
-}
-
-/// What the stories say about one shot.
-#[derive(Clone, Debug, Default)]
-pub(crate) struct Posterior {
-    /// Each report with the probability that it is the shot's, and the part of it in which other open shots have it too.
+/// What the stories say about one shot: weights, not yet probabilities.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Weighed {
+    /// Each report with the weight of the stories in which it is the shot's, and of those in which other shots have it too.
     pub(crate) reports: Vec<(ReportSeq, f64, f64)>,
-    /// Probability that no report of the slot is the shot's.
+    /// The weight of the stories in which no report of the slot is the shot's, but for how likely it is that a shot has none.
     pub(crate) none: f64,
     /// The share of all stories that is not in these numbers.
     pub(crate) lost: f64,
 }
 
+impl Weighed {
+    /// The sum of all weights where a shot has no report with this probability.
+    pub(crate) fn total(&self, none: f64) -> f64 {
+        self.none * none + self.reports.iter().map(|report| report.1).sum::<f64>()
+    }
+
+    fn clear(&mut self) {
+        self.reports.clear();
+        (self.none, self.lost) = (0.0, 0.0);
+    }
+
+    /// Nothing is known: no report of the slot is the shot's.
+    fn nothing(&mut self) {
+        self.clear();
+        self.none = 1.0;
+    }
+}
+
+/// How likely it is that a report is not one of the slot's shots'.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Loose {
+    /// It is nobody's.
+    pub(crate) nobody: f64,
+    /// It is somebody's, and counts more errors than that.
+    pub(crate) spare: f64,
+}
+
+/// What one report would be worth to one open shot.
+#[derive(Clone, Copy, Debug, Default)]
+struct Fit {
+    shot: usize,
+    /// Density of the report as the shot's own.
+    caused: f64,
+    /// Probability that the shot's own report had come before this one, and was merged into it.
+    before: f64,
+    /// Density of the report as an echo, where the shot has its own.
+    echo: f64,
+}
+
 /// See the module's page.
-#[derive(Debug)]
+#[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct Chain {
-    slot: SlotId,
+    /// By place; which places are taken is told by the bits.
     shots: Vec<OpenShot>,
+    open: u16,
     reports: Vec<OpenReport>,
+    kept: u64,
     stories: Vec<Story>,
-    next: Vec<Story>,
-    /// By the report's position: the probability that it is nobody's, and when that was summed up.
-    free: Vec<f64>,
-    free_at: Option<Mono>,
+    /// Reports that are nobody's, or count more, or are several shots', in some story.
+    marked: u64,
     /// Shots that were settled early for want of room, and the first report that came after.
-    early: Vec<(ShotSeq, Posterior, ReportSeq)>,
+    early: Vec<(ShotSeq, Weighed, ReportSeq)>,
+    #[serde(skip)]
+    next: Vec<Story>,
+    #[serde(skip)]
+    weights: Vec<f64>,
+    #[serde(skip)]
+    weights_at: Option<Mono>,
+}
+
+impl Default for Chain {
+    fn default() -> Chain {
+        Chain {
+            shots: Vec::new(),
+            open: 0,
+            reports: Vec::new(),
+            kept: 0,
+            stories: vec![Story::EMPTY],
+            marked: 0,
+            early: Vec::new(),
+            next: Vec::new(),
+            weights: Vec::new(),
+            weights_at: None,
+        }
+    }
 }
 
 impl Chain {
-    pub(crate) fn new(slot: SlotId) -> Chain {
-        let only = Story { weight: 1.0, answers: [0; MOST_SHOTS], free: 0 };
-        Chain {
-            slot,
-            shots: Vec::new(),
-            reports: Vec::new(),
-            stories: vec![only],
-            next: Vec::new(),
-            free: Vec::new(),
-            free_at: None,
-            early: Vec::new(),
-        }
-    }
-
     /// A shot was fired. `next_report` is the number that the next report will have.
     pub(crate) fn shot(&mut self, shot: OpenShot, next_report: ReportSeq, model: &Model<'_>) {
-        if self.shots.len() == MOST_SHOTS {
-            let certain = |at: usize| {
-                let unreported = self.shots.get(at).map_or(1.0, |s| model.unreported(s.window));
-                let posterior = self.posterior(at, model, unreported);
-                posterior.reports.iter().map(|r| r.1).fold(0.0, f64::max)
-            };
-            // The first of the most certain ones: the oldest, where nothing is known of any, as in a flood of orders.
-            let most = match self.stories.as_slice() {
-                [only] => only.answers.iter().position(|answer| *answer != 0).or(Some(0)),
-                _ => {
-                    let all: Vec<f64> = (0..self.shots.len()).map(certain).collect();
-                    (0..all.len()).rev().max_by(|a, b| all.get(*a).partial_cmp(&all.get(*b)).unwrap_or(Ordering::Equal))
-                }
-            };
-            if let Some(gone) = most.and_then(|at| self.shots.get(at)).copied() {
-                let posterior = self.settle(gone.seq, model, model.unreported(gone.window));
-                self.early.push((gone.seq, posterior, next_report));
+        if self.open == u16::MAX {
+            self.settle_early(next_report, model);
+        }
+        let place = self.open.trailing_ones() as usize;
+        put(&mut self.shots, place, shot);
+        self.open |= 1 << place;
+        self.weights_at = None;
+    }
+
+    /// Makes room: settles the shot whose answer is most certain, the oldest of those that are equally so.
+    fn settle_early(&mut self, next_report: ReportSeq, model: &Model<'_>) {
+        let mut weighed = Weighed::default();
+        if let [only] = self.stories.as_slice() {
+            // A flood of orders must not weigh stories that do not exist yet.
+            let gone = self.open_shots().min_by_key(|(place, shot)| (only.answer(*place).is_none(), shot.seq));
+            if let Some((seq, window)) = gone.map(|(_, shot)| (shot.seq, shot.window)) {
+                self.weigh(seq, model, &mut weighed);
+                self.close(seq, model.unreported(window), model);
+                self.early.push((seq, weighed, next_report));
+            }
+            return;
+        }
+        let mut most: Option<(f64, ShotSeq, Span)> = None;
+        for (place, shot) in self.open_shots() {
+            self.weigh_at(place, model, &mut weighed);
+            let best = weighed.reports.iter().map(|report| report.1).fold(0.0, f64::max);
+            let certain = best / weighed.total(model.unreported(shot.window));
+            let better = most.is_none_or(|(c, seq, _)| match certain.partial_cmp(&c) {
+                Some(Ordering::Greater) => true,
+                Some(Ordering::Equal) => shot.seq < seq,
+                _ => false,
+            });
+            if better {
+                most = Some((certain, shot.seq, shot.window));
             }
         }
-        self.shots.push(shot);
-        self.free_at = None;
+        if let Some((_, seq, window)) = most {
+            self.weigh(seq, model, &mut weighed);
+            self.close(seq, model.unreported(window), model);
+            self.early.push((seq, weighed, next_report));
+        }
     }
 
     /// For a shot that was settled early: the first report that it could not be given any more.
@@ -158,219 +215,259 @@ impl Chain {
         self.early.iter().find(|(early, _, _)| *early == seq).map(|(_, _, after)| *after)
     }
 
-    /// The slot was blamed by a report. Answers the reports that had to be forgotten for want of room, each with the
-    /// probability that it is nobody's.
+    /// The slot was blamed by a report. Answers the report that had to be forgotten for want of room, with the probability that
+    /// it is nobody's.
     pub(crate) fn report(&mut self, report: OpenReport, model: &Model<'_>) -> Option<(ReportSeq, f64)> {
-        if self.shots.is_empty() {
+        if self.open == 0 {
             // Nobody's in every story, which is what a report that the chain does not know is.
             return None;
         }
-        let forgotten = match self.reports.first() {
-            Some(oldest) if self.reports.len() == MOST_REPORTS => {
-                let seq = oldest.seq;
-                self.free_at = None;
-                self.sum_up(model);
-                let free = self.free(seq).unwrap_or(1.0);
-                self.forget_report(seq);
-                Some((seq, free))
-            }
-            _ => None,
-        };
-        let bit = 1_u64 << self.reports.len();
-        self.reports.push(report);
-        let mut fits: Vec<(usize, f64, f64)> = self
-            .shots
-            .iter()
-            .enumerate()
-            .filter(|(_, shot)| shot.window.overlaps(report.seen))
-            .map(|(i, shot)| {
-                let before = 1.0 - model.latency.survival(report.seen.to.since(shot.fired));
-                let graded = model.rates.graded(shot.expect, report.class);
-                (i, model.caused(shot, &report), model.rates.placed() * graded * before)
-            })
-            .collect();
-        if fits.len() > MOST_CANDIDATES {
-            fits.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-            fits.truncate(MOST_CANDIDATES);
-            fits.sort_unstable_by_key(|fit| fit.0);
+        let forgotten = if self.kept == u64::MAX { self.forget_oldest(model) } else { None };
+        if self.kept == u64::MAX {
+            return None;
         }
-        let unprovoked = model.rates.background(Some(self.slot), report.class, model.now);
-        let echo = model.rates.echoed();
-        let answer = u32::try_from(report.seq + 1).unwrap_or(u32::MAX);
+        let place = self.kept.trailing_ones() as usize;
+        put(&mut self.reports, place, report);
+        self.kept |= 1 << place;
+
+        let mut all = [Fit::default(); MOST_SHOTS];
+        let mut found = 0;
+        let (placed, echoed) = (model.rates.placed(), model.rates.echoed());
+        for (shot, open) in self.open_shots().filter(|(_, open)| open.window.overlaps(report.seen)) {
+            let graded = model.rates.graded(open.expect, report.class);
+            let density = graded * model.density(report.source, open.window.from, report.seen);
+            let before = if report.count > 1 {
+                placed * graded * (1.0 - model.survival(report.seen.to.since(open.window.from)))
+            } else {
+                0.0
+            };
+            if let Some(fit) = all.get_mut(found) {
+                *fit = Fit { shot, caused: placed * density, before, echo: echoed * density };
+                found += 1;
+            }
+        }
+        let mut fits = all.get_mut(..found).unwrap_or_default();
+        if found > MOST_CANDIDATES {
+            fits.sort_unstable_by(|a, b| b.caused.total_cmp(&a.caused).then(a.shot.cmp(&b.shot)));
+            fits = fits.get_mut(..MOST_CANDIDATES).unwrap_or_default();
+        }
+        self.branch(place, &report, fits, model);
+        self.prune(model);
+        forgotten
+    }
+
+    /// Makes of every story those in which the report is nobody's, one shot's, or several shots'.
+    fn branch(&mut self, place: usize, report: &OpenReport, fits: &[Fit], model: &Model<'_>) {
+        let bit = 1_u64 << place;
+        let foreign = model.foreign(report.class);
+        let spare = model.rates.spare();
+        // Whether these shots explain all errors of a count.
+        let counted = |used: usize| match report.count {
+            0 | 1 => 1.0,
+            count if used >= count as usize => 1.0 - spare,
+            _ => spare,
+        };
         let mut next = std::mem::take(&mut self.next);
         next.clear();
-        let unused = |used: u32| UNUSED_COUNT.powi(report.count.saturating_sub(used.max(1)).min(4) as i32);
         for story in &self.stories {
-            // Nobody's: unprovoked, or an echo of a shot that has its report.
-            let mut weight = unprovoked;
-            for (i, _, _) in &fits {
-                if let (Some(shot), Some(1..)) = (self.shots.get(*i), story.answers.get(*i)) {
-                    weight +=
-                        echo * model.rates.graded(shot.expect, report.class) * model.density(shot.fired, report.seen);
-                }
-            }
-            next.push(Story { weight: story.weight * weight * unused(0), free: story.free | bit, ..*story });
-            let open = |fit: &&(usize, f64, f64)| story.answers.get(fit.0) == Some(&0);
-            for (i, caused, _) in fits.iter().filter(open) {
-                next.push(story.with(&[*i], answer, caused * unused(1)));
+            let open = |fit: &&Fit| story.answer(fit.shot).is_none();
+            let echoes: f64 = fits.iter().filter(|fit| !open(fit)).map(|fit| fit.echo).sum();
+            let weight = story.weight * (foreign + echoes) * counted(0);
+            next.push(Story { weight, nobody: story.nobody | bit, ..*story });
+            for fit in fits.iter().filter(open) {
+                let mut with = Story { weight: story.weight * fit.caused * counted(1), ..*story };
+                with.give(fit.shot, Some(place));
+                with.spare |= if report.count > 1 { bit } else { 0 };
+                next.push(with);
             }
             if report.count > 1 {
-                let candidates: Vec<&(usize, f64, f64)> = fits.iter().filter(open).collect();
+                let candidates: Vec<&Fit> = fits.iter().filter(open).collect();
                 sets(&candidates, report.count, |members| {
-                    // The last one fired is the one that the record's time belongs to; the others came before it.
-                    let mut weight = unused(u32::try_from(members.len()).unwrap_or(u32::MAX));
-                    let mut positions = [0; MOST_SHOTS];
-                    for (n, (member, place)) in members.iter().zip(&mut positions).enumerate() {
-                        *place = member.0;
-                        weight *= if n + 1 == members.len() { member.1 } else { member.2 };
+                    // The record's time is that of the last error in it, which is any one of them.
+                    let one_last = |last: usize| {
+                        let each = members.iter().enumerate();
+                        each.map(|(n, fit)| if n == last { fit.caused } else { fit.before }).product::<f64>()
+                    };
+                    let weight: f64 = (0..members.len()).map(one_last).sum();
+                    let mut with = Story { weight: story.weight * weight * counted(members.len()), ..*story };
+                    for fit in members {
+                        with.give(fit.shot, Some(place));
                     }
-                    next.push(story.with(positions.get(..members.len()).unwrap_or(&[]), answer, weight));
+                    with.spare |= if members.len() < report.count as usize { bit } else { 0 };
+                    with.several |= bit;
+                    next.push(with);
                 });
             }
         }
         self.next = std::mem::replace(&mut self.stories, next);
-        self.prune();
-        forgotten
     }
 
-    /// Sums the stories up for one shot, and lets them forget it. `none_weight` is the probability of what is known when the
-    /// slot has no report of it: that it was missed, or was reported elsewhere.
-    pub(crate) fn settle(&mut self, seq: ShotSeq, model: &Model<'_>, none_weight: f64) -> Posterior {
-        if let Some(n) = self.early.iter().position(|(early, _, _)| *early == seq) {
-            return self.early.swap_remove(n).1;
-        }
-        let Some(at) = self.shots.iter().position(|shot| shot.seq == seq) else {
-            return Posterior { none: 1.0, ..Posterior::default() };
-        };
-        let posterior = self.posterior(at, model, none_weight);
-        self.shots.remove(at);
-        for story in &mut self.stories {
-            if story.answers.get(at) == Some(&0) {
-                story.weight *= none_weight;
-            }
-            if let Some(rest) = story.answers.get_mut(at..) {
-                rest.rotate_left(1);
-                if let Some(last) = rest.last_mut() {
-                    *last = 0;
-                }
-            }
-        }
-        self.merge();
-        self.prune();
-        posterior
-    }
-
-    /// What the stories say about a shot now. Shots whose window is still open may yet be reported, which weighs on them.
-    pub(crate) fn ask(&self, seq: ShotSeq, model: &Model<'_>, none_weight: f64) -> Posterior {
+    /// Sums the stories up for one shot.
+    pub(crate) fn weigh(&mut self, seq: ShotSeq, model: &Model<'_>, into: &mut Weighed) {
         if let Some((_, early, _)) = self.early.iter().find(|(early, _, _)| *early == seq) {
-            return early.clone();
-        }
-        match self.shots.iter().position(|shot| shot.seq == seq) {
-            Some(at) => self.posterior(at, model, none_weight),
-            None => Posterior { none: 1.0, ..Posterior::default() },
-        }
-    }
-
-    fn posterior(&self, at: usize, model: &Model<'_>, none_weight: f64) -> Posterior {
-        let waits = self.waits(model);
-        let lost = self.shots.get(at).map_or(0.0, |shot| shot.lost);
-        let mut posterior = Posterior { lost, ..Posterior::default() };
-        let mut total = 0.0;
-        for story in &self.stories {
-            let mut weight = story.weight;
-            for (i, (answer, wait)) in story.answers.iter().zip(&waits).enumerate().take(self.shots.len()) {
-                if *answer == 0 {
-                    weight *= if i == at { none_weight } else { *wait };
-                }
-            }
-            total += weight;
-            match story.answers.get(at).copied().unwrap_or(0) {
-                0 => posterior.none += weight,
-                answer => {
-                    let seq = ReportSeq::from(answer - 1);
-                    let others = story.answers.iter().filter(|other| **other == answer).count() > 1;
-                    let shared = if others { weight } else { 0.0 };
-                    match posterior.reports.iter_mut().find(|(known, _, _)| *known == seq) {
-                        Some(known) => {
-                            known.1 += weight;
-                            known.2 += shared;
-                        }
-                        None => posterior.reports.push((seq, weight, shared)),
-                    }
-                }
-            }
-        }
-        if total > 0.0 {
-            posterior.none /= total;
-            for report in &mut posterior.reports {
-                report.1 /= total;
-                report.2 /= total;
-            }
-        } else {
-            posterior.none = 1.0;
-        }
-        posterior
-    }
-
-    /// By the shot's position: the probability that it has no report yet, or none at all within its window.
-    fn waits(&self, model: &Model<'_>) -> [f64; MOST_SHOTS] {
-        let mut waits = [1.0; MOST_SHOTS];
-        for (shot, wait) in self.shots.iter().zip(&mut waits) {
-            *wait = 1.0
-                - model.rates.placed()
-                    * (1.0 - model.latency.survival(model.now.min(shot.window.to).since(shot.fired)));
-        }
-        waits
-    }
-
-    /// Sums up for all reports how probable it is that they are nobody's, unless nothing has changed since the last time.
-    pub(crate) fn sum_up(&mut self, model: &Model<'_>) {
-        if self.free_at == Some(model.now) {
+            into.clone_from(early);
             return;
         }
-        let waits = self.waits(model);
-        self.free.clear();
-        self.free.resize(self.reports.len(), 0.0);
-        let mut all = 0.0;
+        match self.place_of(seq) {
+            Some(place) => self.weigh_at(place, model, into),
+            None => into.nothing(),
+        }
+    }
+
+    fn weigh_at(&self, place: usize, model: &Model<'_>, into: &mut Weighed) {
+        into.clear();
+        into.lost = self.shots.get(place).map_or(0.0, |shot| shot.lost);
+        let mut waits = self.waits(model);
+        if let Some(own) = waits.get_mut(place) {
+            *own = 1.0;
+        }
         for story in &self.stories {
-            let open = story.answers.iter().zip(&waits).take(self.shots.len()).filter(|(answer, _)| **answer == 0);
-            let weight = open.fold(story.weight, |weight, (_, wait)| weight * wait);
-            all += weight;
-            let mut free = story.free;
-            while free != 0 {
-                if let Some(sum) = self.free.get_mut(free.trailing_zeros() as usize) {
-                    *sum += weight;
+            let weight = self.with_waits(story, &waits);
+            let Some(report) = story.answer(place) else {
+                into.none += weight;
+                continue;
+            };
+            let shared = if story.several >> report & 1 == 1 { weight } else { 0.0 };
+            let Some(seq) = self.reports.get(report).map(|report| report.seq) else { continue };
+            match into.reports.iter_mut().find(|known| known.0 == seq) {
+                Some(known) => {
+                    known.1 += weight;
+                    known.2 += shared;
                 }
-                free &= free - 1;
+                None => into.reports.push((seq, weight, shared)),
             }
         }
-        for sum in &mut self.free {
-            *sum = if all > 0.0 { *sum / all } else { 1.0 };
+        if into.none <= 0.0 && into.reports.is_empty() {
+            into.none = 1.0;
         }
-        self.free_at = Some(model.now);
     }
 
-    /// Probability that a report is nobody's, as it was last summed up; nothing for one that the chain does not know.
-    pub(crate) fn free(&self, seq: ReportSeq) -> Option<f64> {
-        let at = self.reports.iter().position(|r| r.seq == seq)?;
-        self.free.get(at).copied()
+    /// Lets the stories forget a shot that is settled. `none` is the probability of what is known when the slot has no report of
+    /// it: that it was missed, or was reported elsewhere.
+    pub(crate) fn close(&mut self, seq: ShotSeq, none: f64, model: &Model<'_>) {
+        self.early.retain(|(early, _, _)| *early != seq);
+        let Some(place) = self.place_of(seq) else { return };
+        self.open &= !(1 << place);
+        self.weights_at = None;
+        if let [only] = self.stories.as_mut_slice() {
+            only.give(place, None);
+            return;
+        }
+        for story in &mut self.stories {
+            if story.answer(place).is_none() {
+                story.weight *= none;
+            }
+            story.give(place, None);
+        }
+        self.merge();
+        self.prune(model);
     }
 
-    /// Whether a report is among those that stories differ in.
-    pub(crate) fn knows(&self, seq: ReportSeq) -> bool {
-        self.reports.iter().any(|r| r.seq == seq)
+    /// How likely it is that a report is not one of the slot's shots'; nothing for one that the chain does not know.
+    pub(crate) fn loose(&mut self, seq: ReportSeq, model: &Model<'_>) -> Option<Loose> {
+        let place = self.place_of_report(seq)?;
+        let bit = 1_u64 << place;
+        if self.marked & bit == 0 {
+            return Some(Loose::default());
+        }
+        if self.weights_at != Some(model.now) {
+            let waits = self.waits(model);
+            let mut weights = std::mem::take(&mut self.weights);
+            weights.clear();
+            weights.extend(self.stories.iter().map(|story| self.with_waits(story, &waits)));
+            self.weights = weights;
+            self.weights_at = Some(model.now);
+        }
+        let (mut all, mut loose) = (0.0, Loose::default());
+        for (story, weight) in self.stories.iter().zip(&self.weights) {
+            all += weight;
+            if story.nobody & bit != 0 {
+                loose.nobody += weight;
+            } else if story.spare & bit != 0 {
+                loose.spare += weight;
+            }
+        }
+        if all <= 0.0 {
+            return Some(Loose { nobody: 1.0, spare: 0.0 });
+        }
+        Some(Loose { nobody: loose.nobody / all, spare: loose.spare / all })
     }
 
     /// Lets the stories forget a report.
     pub(crate) fn forget_report(&mut self, seq: ReportSeq) {
-        let Some(at) = self.reports.iter().position(|r| r.seq == seq) else { return };
-        self.reports.remove(at);
-        self.free_at = None;
-        let below = (1_u64 << at) - 1;
-        for story in &mut self.stories {
-            story.free = (story.free & below) | ((story.free >> 1) & !below);
+        let Some(place) = self.place_of_report(seq) else { return };
+        let bit = 1_u64 << place;
+        self.kept &= !bit;
+        self.weights_at = None;
+        if self.marked & bit != 0 {
+            self.marked &= !bit;
+            for story in &mut self.stories {
+                story.nobody &= !bit;
+                story.spare &= !bit;
+                story.several &= !bit;
+            }
+            self.merge();
         }
-        self.merge();
+    }
+
+    fn forget_oldest(&mut self, model: &Model<'_>) -> Option<(ReportSeq, f64)> {
+        // A report that an open shot has in some story must stay; the oldest of the others goes.
+        let mut wanted = 0_u64;
+        for story in &self.stories {
+            for answer in story.answers.iter().filter(|answer| **answer > 0) {
+                wanted |= 1 << (answer - 1);
+            }
+        }
+        let each = self.reports.iter().enumerate().filter(|(place, _)| wanted >> place & 1 == 0);
+        let seq = each.map(|(_, report)| report.seq).min()?;
+        let nobody = self.loose(seq, model).map_or(1.0, |loose| loose.nobody);
+        self.forget_report(seq);
+        Some((seq, nobody))
+    }
+
+    fn open_shots(&self) -> impl Iterator<Item = (usize, &OpenShot)> {
+        self.shots.iter().enumerate().filter(|(place, _)| self.open >> place & 1 == 1)
+    }
+
+    fn place_of(&self, seq: ShotSeq) -> Option<usize> {
+        self.open_shots().find(|(_, shot)| shot.seq == seq).map(|(place, _)| place)
+    }
+
+    fn place_of_report(&self, seq: ReportSeq) -> Option<usize> {
+        let mut each = self.reports.iter().enumerate();
+        each.find(|(place, report)| report.seq == seq && self.kept >> place & 1 == 1).map(|(place, _)| place)
+    }
+
+    /// By the shot's place: the probability that it has no report yet, or none at all within its window.
+    fn waits(&self, model: &Model<'_>) -> [f64; MOST_SHOTS] {
+        let mut waits = [1.0; MOST_SHOTS];
+        if let [only] = self.stories.as_slice()
+            && only.answers == Story::EMPTY.answers
+        {
+            return waits;
+        }
+        let placed = model.rates.placed();
+        for (place, shot) in self.open_shots() {
+            if let Some(wait) = waits.get_mut(place) {
+                let waited = model.now.min(shot.window.to).since(shot.window.from);
+                *wait = 1.0 - placed * (1.0 - model.survival(waited));
+            }
+        }
+        waits
+    }
+
+    /// A story's weight with the silence about its shots without a report.
+    fn with_waits(&self, story: &Story, waits: &[f64; MOST_SHOTS]) -> f64 {
+        let mut weight = story.weight;
+        let mut open = self.open;
+        while open != 0 {
+            let place = open.trailing_zeros() as usize;
+            if let (Some(0), Some(wait)) = (story.answers.get(place), waits.get(place)) {
+                weight *= wait;
+            }
+            open &= open - 1;
+        }
+        weight
     }
 
     /// Stories that differ in nothing any more become one.
@@ -378,9 +475,9 @@ impl Chain {
         if self.stories.len() < 2 {
             return;
         }
-        self.stories.sort_unstable_by_key(|story| (story.answers, story.free));
+        self.stories.sort_unstable_by_key(Story::key);
         self.stories.dedup_by(|later, kept| {
-            let same = later.answers == kept.answers && later.free == kept.free;
+            let same = later.key() == kept.key();
             if same {
                 kept.weight += later.weight;
             }
@@ -389,51 +486,74 @@ impl Chain {
     }
 
     /// Drops what is negligible, and scales the best story to 1.
-    fn prune(&mut self) {
-        self.free_at = None;
-        let best = self.stories.iter().map(|s| s.weight).fold(0.0, f64::max);
-        if best <= 0.0 || !best.is_finite() {
+    fn prune(&mut self, model: &Model<'_>) {
+        self.weights_at = None;
+        if let [only] = self.stories.as_mut_slice() {
+            only.weight = 1.0;
+            self.marked = only.nobody | only.spare | only.several;
+            return;
+        }
+        let waits = self.waits(model);
+        let mut weights = std::mem::take(&mut self.weights);
+        weights.clear();
+        weights.extend(self.stories.iter().map(|story| self.with_waits(story, &waits)));
+        let (mut best, mut scale) = (0.0, 0.0);
+        for (story, weight) in self.stories.iter().zip(&weights) {
+            if *weight > best {
+                (best, scale) = (*weight, story.weight);
+            }
+        }
+        if best > 0.0 && f64::is_finite(best) && scale > 0.0 {
+            let mut each = weights.iter();
+            self.stories.retain_mut(|story| {
+                story.weight /= scale;
+                each.next().is_some_and(|weight| *weight >= NEGLIGIBLE * best)
+            });
+        } else {
             // Everything was impossible, which only rounding can make of it: all stories are then as good.
             for story in &mut self.stories {
                 story.weight = 1.0;
             }
-        } else {
-            self.stories.retain_mut(|story| {
-                story.weight /= best;
-                story.weight >= NEGLIGIBLE
-            });
         }
+        self.weights = weights;
         if self.stories.len() > MOST {
-            let by_weight = |a: &Story, b: &Story| {
-                b.weight.total_cmp(&a.weight).then((a.answers, a.free).cmp(&(b.answers, b.free)))
-            };
-            let all: f64 = self.stories.iter().map(|s| s.weight).sum();
-            self.stories.select_nth_unstable_by(MOST, by_weight);
-            self.stories.truncate(MOST);
-            let kept: f64 = self.stories.iter().map(|s| s.weight).sum();
-            let lost = 1.0 - kept / all;
-            for shot in &mut self.shots {
+            self.drop_the_least(&waits);
+        }
+        let marks = self.stories.iter().map(|story| story.nobody | story.spare | story.several);
+        self.marked = marks.fold(0, |all, marks| all | marks);
+    }
+
+    /// Keeps the [`MOST`] likeliest stories, and notes what share of all was dropped.
+    fn drop_the_least(&mut self, waits: &[f64; MOST_SHOTS]) {
+        let mut order: Vec<(f64, Story)> =
+            self.stories.iter().map(|story| (self.with_waits(story, waits), *story)).collect();
+        let all: f64 = order.iter().map(|(weight, _)| weight).sum();
+        order.select_nth_unstable_by(MOST, |a, b| b.0.total_cmp(&a.0).then_with(|| a.1.key().cmp(&b.1.key())));
+        order.truncate(MOST);
+        order.sort_unstable_by_key(|(_, story)| story.key());
+        let kept: f64 = order.iter().map(|(weight, _)| weight).sum();
+        self.stories.clear();
+        self.stories.extend(order.into_iter().map(|(_, story)| story));
+        let lost = 1.0 - kept / all;
+        for (place, shot) in self.shots.iter_mut().enumerate() {
+            if self.open >> place & 1 == 1 {
                 shot.lost += lost;
             }
         }
     }
 }
 
-impl Story {
-    /// This story with the report given to these shots.
-    fn with(&self, positions: &[usize], answer: u32, weight: f64) -> Story {
-        let mut story = Story { weight: self.weight * weight, ..*self };
-        for at in positions {
-            if let Some(place) = story.answers.get_mut(*at) {
-                *place = answer;
-            }
-        }
-        story
+fn put<T>(list: &mut Vec<T>, place: usize, item: T) {
+    match list.get_mut(place) {
+        Some(old) => *old = item,
+        None => list.push(item),
     }
 }
 
-/// All sets of two or more shots that a count can cover; of many shots only the sets of neighbours in time.
-fn sets<'a>(candidates: &[&'a (usize, f64, f64)], count: u32, mut with: impl FnMut(&[&'a (usize, f64, f64)])) {
+const _: () = assert!(MOST_SHOTS == u16::BITS as usize && MOST_REPORTS == u64::BITS as usize);
+
+/// All sets of two or more shots that a count can cover; of many shots only the sets of neighbours in the list.
+fn sets<'a>(candidates: &[&'a Fit], count: u32, mut with: impl FnMut(&[&'a Fit])) {
     let most = candidates.len().min(count as usize);
     if candidates.len() <= SUBSETS_OF {
         let mut members = Vec::with_capacity(SUBSETS_OF);

@@ -7,14 +7,13 @@
 use crate::Settings;
 use crate::fuse::{Explained, Fuse};
 use crate::settle::Desk;
-use crate::table::{OpenReport, ReportSeq, Settled, ShotSeq};
-use std::cmp::Reverse;
-use std::collections::{BTreeSet, BinaryHeap};
-use std::sync::Arc;
+use crate::table::{OpenReport, ReportSeq, Settled};
+use crate::upcoming::Upcoming;
+use serde::{Deserialize, Serialize};
 use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Shot, ShotAnswer, Sighted, SlotId, Source};
 
 /// What the engine takes in.
-#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 pub enum Input {
     /// A source was blind. Counts from the beginning of its span.
     Gap(Gap),
@@ -25,7 +24,7 @@ pub enum Input {
 }
 
 /// A shot with the order that equal-time shots have.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Order(pub Shot);
 
 impl Ord for Order {
@@ -66,21 +65,61 @@ pub enum Answer {
     },
 }
 
-/// Timers in the order in which those due at one instant are worked through.
-#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+/// What is due at an instant, in the order in which those due at the same one are worked through. A report's or shot's
+/// number follows the canonical order of the inputs.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Timer {
-    RecordDue(u64),
-    StepDue(u64),
-    SettleShot(Mono, Arc<str>, u32, ShotSeq),
-    SettleReport(ReportSeq),
-    ForgetShot(ShotSeq),
+    RecordDue,
+    StepDue,
+    SettleShot,
+    SettleReport,
+    ForgetShot,
+}
+
+/// When something is due, and its number.
+type Due = (Mono, u64);
+
+/// One queue for each kind of timer, since each kind comes nearly in order.
+#[derive(Default, Serialize, Deserialize)]
+struct Timers {
+    record: Upcoming<Due>,
+    step: Upcoming<Due>,
+    shot: Upcoming<Due>,
+    report: Upcoming<Due>,
+    forget: Upcoming<Due>,
+}
+
+impl Timers {
+    fn of(&mut self, timer: Timer) -> &mut Upcoming<Due> {
+        match timer {
+            Timer::RecordDue => &mut self.record,
+            Timer::StepDue => &mut self.step,
+            Timer::SettleShot => &mut self.shot,
+            Timer::SettleReport => &mut self.report,
+            Timer::ForgetShot => &mut self.forget,
+        }
+    }
+
+    /// The next one.
+    fn first(&self) -> Option<(Mono, Timer)> {
+        let each = [
+            (&self.record, Timer::RecordDue),
+            (&self.step, Timer::StepDue),
+            (&self.shot, Timer::SettleShot),
+            (&self.report, Timer::SettleReport),
+            (&self.forget, Timer::ForgetShot),
+        ];
+        each.into_iter().filter_map(|(queue, timer)| queue.first().map(|due| (due.0, timer))).min()
+    }
 }
 
 /// Fuses and pairs; see the crate's page.
+#[derive(Serialize, Deserialize)]
 pub struct Engine {
+    #[serde(skip)]
     settings: Settings,
-    inputs: BinaryHeap<Reverse<(Mono, Input)>>,
-    timers: BTreeSet<(Mono, Timer)>,
+    inputs: Upcoming<(Mono, Input)>,
+    timers: Timers,
     fuse: Fuse,
     desk: Desk,
     horizon: Mono,
@@ -92,8 +131,8 @@ impl Engine {
     pub fn new(settings: Settings, next_report: i64) -> Engine {
         Engine {
             settings,
-            inputs: BinaryHeap::new(),
-            timers: BTreeSet::new(),
+            inputs: Upcoming::default(),
+            timers: Timers::default(),
             fuse: Fuse::default(),
             desk: Desk::new(settings, next_report),
             horizon: Mono(i64::MIN),
@@ -113,7 +152,7 @@ impl Engine {
 
     /// Takes in an input. It is worked on by the next [`advance`](Engine::advance) that reaches it.
     pub fn push(&mut self, input: Input) {
-        self.inputs.push(Reverse((input.known().max(self.horizon), input)));
+        self.inputs.push((input.known().max(self.horizon), input));
     }
 
     /// Takes in a shot that was settled before a restart, for the echoes that may still come.
@@ -126,8 +165,8 @@ impl Engine {
     ) {
         let end = self.end_of(&shot);
         let forget = end.plus(self.settings.memory_ns());
-        let seq = self.desk.table.add_shot(shot, end, Some(Settled { outcome, blamed, severity }));
-        self.timers.insert((forget, Timer::ForgetShot(seq)));
+        let seq = self.desk.table.add_shot(&shot, end, Some(Settled { outcome, blamed, severity })).seq;
+        self.timers.forget.push((forget, seq));
     }
 
     /// Takes in a memory-controller event that was reported before a restart, for the counter steps that it explains.
@@ -138,19 +177,19 @@ impl Engine {
     /// Works through everything up to `to`. The caller promises that every input known up to `to` was pushed.
     pub fn advance(&mut self, to: Mono, answers: &mut Vec<Answer>) {
         loop {
-            let input = self.inputs.peek().map(|Reverse((at, _))| *at).filter(|at| *at <= to);
-            let timer = self.timers.first().map(|(at, _)| *at).filter(|at| *at <= to);
+            let input = self.inputs.first().map(|(at, _)| *at).filter(|at| *at <= to);
+            let timer = self.timers.first().filter(|(at, _)| *at <= to);
             match (input, timer) {
-                (Some(at), due) if due.is_none_or(|due| at <= due) => {
+                (Some(at), due) if due.is_none_or(|(due, _)| at <= due) => {
                     self.horizon = self.horizon.max(at);
-                    if let Some(Reverse((_, input))) = self.inputs.pop() {
+                    if let Some((_, input)) = self.inputs.pop() {
                         self.take(input, answers);
                     }
                 }
-                (_, Some(at)) => {
+                (_, Some((at, timer))) => {
                     self.horizon = self.horizon.max(at);
-                    if let Some((_, timer)) = self.timers.pop_first() {
-                        self.fire(timer, at, answers);
+                    if let Some((_, n)) = self.timers.of(timer).pop() {
+                        self.fire(timer, n, at, answers);
                     }
                 }
                 (_, None) => break,
@@ -168,7 +207,7 @@ impl Engine {
     /// The end of the last window of an open or planned shot, if there is any.
     #[must_use]
     pub fn last_open_end(&self) -> Option<Mono> {
-        let planned = self.inputs.iter().filter_map(|Reverse((_, input))| match input {
+        let planned = self.inputs.iter().filter_map(|(_, input)| match input {
             Input::Shot(order) => Some(self.end_of(&order.0)),
             _ => None,
         });
@@ -199,9 +238,8 @@ impl Engine {
                 let end = self.end_of(&shot);
                 // A shot told of late is settled only after its late telling, when all its reports are known as well.
                 let due = end.max(shot.known).plus(self.settings.settle_ns());
-                let (from, name, n) = (shot.fired.from, shot.name.clone(), shot.key.n);
-                let seq = self.desk.open_shot(shot, end, self.horizon);
-                self.timers.insert((due, Timer::SettleShot(from, name, n, seq)));
+                let seq = self.desk.open_shot(&shot, end, self.horizon);
+                self.timers.shot.push((due, seq));
             }
             Input::Witness(witness) => {
                 self.desk.note_time(witness.span.from);
@@ -223,7 +261,7 @@ impl Engine {
                 match self.fuse.record(witness, &self.settings) {
                     Ok(seq) => self.desk.join(seq, id, answers),
                     Err(n) => {
-                        self.timers.insert((due, Timer::RecordDue(n)));
+                        self.timers.record.push((due, n));
                     }
                 }
             }
@@ -233,21 +271,21 @@ impl Engine {
                     Explained::By(Some(seq)) => self.desk.join(seq, id, answers),
                     Explained::By(None) => answers.push(Answer::Spent { witness: id }),
                     Explained::Waits(n) => {
-                        self.timers.insert((due, Timer::StepDue(n)));
+                        self.timers.step.push((due, n));
                     }
                 }
             }
         }
     }
 
-    fn fire(&mut self, timer: Timer, at: Mono, answers: &mut Vec<Answer>) {
+    fn fire(&mut self, timer: Timer, n: u64, at: Mono, answers: &mut Vec<Answer>) {
         match timer {
-            Timer::RecordDue(n) => {
+            Timer::RecordDue => {
                 if let Some(record) = self.fuse.record_due(n) {
                     self.open_report(&record, record.count);
                 }
             }
-            Timer::StepDue(n) => match self.fuse.step_due(n) {
+            Timer::StepDue => match self.fuse.step_due(n) {
                 Some(Ok(step)) => {
                     self.open_report(&step.witness, step.left);
                 }
@@ -255,17 +293,16 @@ impl Engine {
                 Some(Err((witness, None))) => answers.push(Answer::Spent { witness }),
                 None => {}
             },
-            Timer::SettleShot(_, _, _, seq) => {
-                self.desk.settle_shot(seq, at, answers);
-                let keep = at.plus(self.settings.memory_ns());
-                self.timers.insert((keep, Timer::ForgetShot(seq)));
+            Timer::SettleShot => {
+                self.desk.settle_shot(n, at, answers);
+                self.timers.forget.push((at.plus(self.settings.memory_ns()), n));
             }
-            Timer::SettleReport(seq) => {
-                if let Some(again) = self.desk.settle_report(seq, at, answers) {
-                    self.timers.insert((again, Timer::SettleReport(seq)));
+            Timer::SettleReport => {
+                if let Some(again) = self.desk.settle_report(n, at, answers) {
+                    self.timers.report.push((again, n));
                 }
             }
-            Timer::ForgetShot(seq) => self.desk.table.forget_shot(seq),
+            Timer::ForgetShot => self.desk.table.forget_shot(n),
         }
     }
 
@@ -273,8 +310,10 @@ impl Engine {
         let report = OpenReport {
             anchor: witness.id,
             witnesses: vec![witness.id],
+            source: witness.source,
             span: witness.span,
             blame: witness.blame.clone(),
+            lane: None,
             severity: witness.severity,
             count,
             capacity: count.max(1),
@@ -282,9 +321,10 @@ impl Engine {
             claimed: 0.0,
             taken: None,
         };
+        let to = report.span.to;
         let seq = self.desk.open_report(report, self.horizon);
-        let due = witness.span.to.max(self.horizon).plus(self.settings.open_ns());
-        self.timers.insert((due, Timer::SettleReport(seq)));
+        let open = to.max(self.horizon).plus(self.settings.open_ns());
+        self.timers.report.push((open.max(self.desk.report_due(to).plus(1)), seq));
         seq
     }
 }

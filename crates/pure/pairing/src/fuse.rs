@@ -10,6 +10,7 @@
 
 use crate::Settings;
 use crate::table::ReportSeq;
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use vocabulary::{Class, Mono, Sighted, SlotId};
 
@@ -23,6 +24,7 @@ const RECENT: usize = 256;
 /// Which counter an event moves: that of its slot, or the controller's "no info" one.
 type CounterKey = (u16, Option<SlotId>, Class);
 
+#[derive(Serialize, Deserialize)]
 struct Explainer {
     at: Mono,
     left: u32,
@@ -30,11 +32,13 @@ struct Explainer {
 }
 
 /// A counter step that events explain only in part, so far.
+#[derive(Serialize, Deserialize)]
 pub(crate) struct Step {
     pub(crate) witness: Sighted,
     pub(crate) left: u32,
 }
 
+#[derive(Serialize, Deserialize)]
 struct RecentEvent {
     at: Mono,
     address: Option<u64>,
@@ -51,7 +55,7 @@ pub(crate) enum Explained {
     Waits(u64),
 }
 
-#[derive(Default)]
+#[derive(Default, Serialize, Deserialize)]
 pub(crate) struct Fuse {
     explainers: HashMap<CounterKey, VecDeque<Explainer>>,
     steps: BTreeMap<u64, Step>,

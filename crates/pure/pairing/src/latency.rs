@@ -1,11 +1,15 @@
-//! The latency density of one source, learned from the run: a histogram on a logarithmic scale over a wide prior.
+//! The latency density of one source, learned from the run: a histogram on a logarithmic scale over a prior.
 //!
-//! The prior is a lognormal with median 100 ms and sigma 2, worth [`PRIOR`] observations: its central 95 % reaches from 2 ms
-//! (an interrupt) to 5 s (a poller), which is what the kernel's own mechanisms span (`check_interval`,
-//! `edac_mc_poll_msec`, threshold interrupts). Observations come with the probability that they are one.
+//! The widest prior is a lognormal with median 100 ms and sigma 2: its central 95 % reaches from 2 ms (an interrupt) to 5 s (a
+//! poller), which is what the kernel's own mechanisms span (`check_interval`, `edac_mc_poll_msec`, threshold interrupts). A
+//! slot's density has that of all slots for its prior. Observations come with the probability that they are one.
 
-/// How many observations the prior is worth.
+use serde::{Deserialize, Serialize};
+
+/// How many observations the widest prior is worth.
 const PRIOR: f64 = 20.0;
+/// How many observations at a slot what all slots taught is worth.
+const SLOT_PRIOR: f64 = 300.0;
 /// Bins for each doubling of the latency.
 const PER_OCTAVE: f64 = 4.0;
 /// From 1 us to about 20 hours.
@@ -17,18 +21,21 @@ const SIGMA: f64 = 2.0;
 const STALE: f64 = 0.02;
 
 /// See the module's page.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Latency {
     /// Observed weight by bin, smoothed over the neighbours as it comes.
     seen: Vec<f64>,
     total: f64,
+    /// The prior's mass by bin, and how many observations it is worth.
+    prior: Vec<f64>,
+    worth: f64,
     /// Probability mass and upper tail by bin, made from `seen` and the prior.
     mass: Vec<f64>,
     tail: Vec<f64>,
     made_at: f64,
 }
 
-/// The upper tail of the prior.
+/// The upper tail of the widest prior.
 #[must_use]
 fn prior_survival(ns: f64) -> f64 {
     let z = libm::log(ns.max(LEAST_NS) / MEDIAN_NS) / SIGMA;
@@ -59,34 +66,77 @@ fn edge(bin: usize) -> f64 {
 
 impl Default for Latency {
     fn default() -> Latency {
-        let mut latency = Latency {
-            seen: vec![0.0; BINS],
-            total: 0.0,
-            mass: vec![0.0; BINS],
-            tail: vec![0.0; BINS + 1],
-            made_at: -1.0,
+        let survival = |bin: usize| match bin {
+            0 => 1.0,
+            BINS => 0.0,
+            _ => prior_survival(edge(bin)),
         };
-        latency.make();
-        latency
+        let mass: Vec<f64> = (0..BINS).map(|bin| survival(bin) - survival(bin + 1)).collect();
+        Latency::over(&mass, PRIOR)
     }
 }
 
 impl Latency {
+    fn over(mass: &[f64], worth: f64) -> Latency {
+        let mut latency = Latency {
+            seen: vec![0.0; BINS],
+            total: 0.0,
+            prior: mass.to_vec(),
+            worth,
+            mass: mass.to_vec(),
+            tail: vec![0.0; BINS + 1],
+            made_at: 0.0,
+        };
+        latency.sum_tail();
+        latency
+    }
+
+    /// The density of one slot, that begins as this one of all slots.
+    #[must_use]
+    pub fn of_a_slot(&self) -> Latency {
+        Latency::over(&self.mass, SLOT_PRIOR)
+    }
+
     /// Learns from a latency that is one with this probability.
     pub fn learn(&mut self, ns: i64, weight: f64) {
+        if self.add(ns, weight) {
+            self.make();
+        }
+    }
+
+    /// The same for a slot: what all slots taught meanwhile is its prior.
+    pub fn learn_at_slot(&mut self, ns: i64, weight: f64, all: &Latency) {
+        if self.add(ns, weight) {
+            self.prior.clone_from(&all.mass);
+            self.make();
+        }
+    }
+
+    /// Answers whether enough has come for the density to be made anew.
+    fn add(&mut self, ns: i64, weight: f64) -> bool {
         let at = position(ns as f64) as usize;
         // A triangle over five bins: a burst at one value must not dig holes beside itself.
-        for (offset, share) in [(-2_isize, 1.0 / 9.0), (-1, 2.0 / 9.0), (0, 3.0 / 9.0), (1, 2.0 / 9.0), (2, 1.0 / 9.0)]
-        {
-            let bin = at.saturating_add_signed(offset).min(BINS - 1);
-            if let Some(seen) = self.seen.get_mut(bin) {
+        let triangle = [1.0 / 9.0, 2.0 / 9.0, 3.0 / 9.0, 2.0 / 9.0, 1.0 / 9.0];
+        if let Some(seen) = at.checked_sub(2).and_then(|first| self.seen.get_mut(first..first + 5)) {
+            for (seen, share) in seen.iter_mut().zip(triangle) {
                 *seen += weight * share;
+            }
+        } else {
+            for (offset, share) in triangle.into_iter().enumerate() {
+                let bin = (at + offset).saturating_sub(2).min(BINS - 1);
+                if let Some(seen) = self.seen.get_mut(bin) {
+                    *seen += weight * share;
+                }
             }
         }
         self.total += weight;
-        if self.total - self.made_at > STALE * (self.made_at + PRIOR) {
-            self.make();
-        }
+        self.total - self.made_at > STALE * (self.made_at + self.worth)
+    }
+
+    /// How much weight was learned from.
+    #[must_use]
+    pub fn total(&self) -> f64 {
+        self.total
     }
 
     /// Density at a latency, per second.
@@ -103,7 +153,7 @@ impl Latency {
         };
         let of = |bin: usize| self.mass.get(bin.min(BINS - 1)).copied().unwrap_or(0.0);
         let mass = of(low) * (1.0 - share) + of(low + 1) * share;
-        mass * PER_OCTAVE / std::f64::consts::LN_2 / (ns / 1e9)
+        mass * (PER_OCTAVE / std::f64::consts::LN_2 * 1e9) / ns
     }
 
     /// Probability that the latency is longer.
@@ -118,19 +168,31 @@ impl Latency {
         of(bin) + (of(bin + 1) - of(bin)) * (at - bin as f64)
     }
 
+    /// The latency in nanoseconds that is exceeded with probability `p`.
+    #[must_use]
+    pub fn exceeded(&self, p: f64) -> i64 {
+        let of = |bin: usize| self.tail.get(bin).copied().unwrap_or(0.0);
+        let bin = (0..BINS).find(|bin| of(bin + 1) < p).unwrap_or(BINS);
+        let inside = ((of(bin) - p) / (of(bin) - of(bin + 1)).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
+        (LEAST_NS * libm::exp2((bin as f64 + inside) / PER_OCTAVE)) as i64
+    }
+
+    /// Brings what was seen into the density.
     fn make(&mut self) {
-        let all = self.total + PRIOR;
-        let mut above = 0.0;
-        for bin in (0..BINS).rev() {
-            let upper = if bin + 1 == BINS { 0.0 } else { prior_survival(edge(bin + 1)) };
-            let lower = if bin == 0 { 1.0 } else { prior_survival(edge(bin)) };
-            let mass = (self.seen.get(bin).copied().unwrap_or(0.0) + PRIOR * (lower - upper)) / all;
-            above += mass;
-            if let (Some(m), Some(t)) = (self.mass.get_mut(bin), self.tail.get_mut(bin)) {
-                (*m, *t) = (mass, above);
-            }
+        let all = self.total + self.worth;
+        for ((mass, seen), prior) in self.mass.iter_mut().zip(&self.seen).zip(&self.prior) {
+            *mass = (seen + self.worth * prior) / all;
         }
         self.made_at = self.total;
+        self.sum_tail();
+    }
+
+    fn sum_tail(&mut self) {
+        let mut above = 0.0;
+        for (mass, tail) in self.mass.iter().zip(&mut self.tail).rev() {
+            above += mass;
+            *tail = above;
+        }
     }
 }
 

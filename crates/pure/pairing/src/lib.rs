@@ -6,17 +6,24 @@
 //! the inputs alone, never on how they were batched or interleaved, and a replay gives what the live run gave.
 //!
 //! The way through the modules: [`Engine`] keeps the order of inputs and timers, `fuse` makes reports out of witnesses,
-//! `table` holds what is still open, `settle` answers, `score` says what a pair is worth, `assign` finds the best set.
+//! `table` holds what is still open, `chain` weighs all stories of a slot, `elsewhere` what other slots said, `settle` answers,
+//! `crowd` decides between shots that want the same reports, and `rates` and `latencies` keep what was learned.
 
 mod assign;
 mod chain;
 mod checkpoint;
+mod crowd;
+mod elsewhere;
 mod engine;
 mod fuse;
+mod latencies;
 mod latency;
 mod rates;
 mod settle;
+mod sorted;
+mod story;
 mod table;
+mod upcoming;
 
 pub use assign::cheapest;
 pub use checkpoint::{Checkpoint, NotResumed};

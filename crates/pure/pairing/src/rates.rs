@@ -3,57 +3,74 @@
 //! Every count is of probabilities, not of best answers, which would be biased. Every rate starts from a prior that is worth
 //! little and is never zero. The priors are orders of magnitude, not measurements.
 
-use std::collections::BTreeMap;
-use vocabulary::{Class, Mono, SlotId};
+use crate::table::LaneNo;
+use serde::{Deserialize, Serialize};
+use vocabulary::{Class, Mono};
 
 /// A share that is learned: so many of so many.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 struct Share {
     yes: f64,
     all: f64,
+    share: f64,
 }
 
 impl Share {
     fn prior(share: f64, worth: f64) -> Share {
-        Share { yes: share * worth, all: worth }
-    }
-
-    fn get(self) -> f64 {
-        self.yes / self.all
+        Share { yes: share * worth, all: worth, share }
     }
 
     /// The old fades: what was learned while little was known must not weigh for ever.
     fn learn(&mut self, yes: f64, all: f64) {
-        let keep = 1.0 - all / MEMORY_SHOTS;
+        let keep = 1.0 - all / MEMORY;
         self.yes = self.yes * keep + yes;
         self.all = self.all * keep + all;
+        self.share = self.yes / self.all;
     }
 }
 
 /// See the module's page.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Rates {
     missed: Share,
     misplaced: Share,
     placeless: Share,
     misgraded: Share,
     echoed: Share,
-    /// How often the errors that nobody provoked are corrected ones.
+    /// How often a report with a count has more errors than shots explain.
+    spare: Share,
+    /// How often the errors that nobody provoked are corrected ones, and those that were provoked.
     corrected: Share,
-    background: BTreeMap<Option<SlotId>, f64>,
+    provoked_corrected: Share,
+    /// Reports by slot that nobody provoked, those without a place, and all of them, each times `fade`.
+    background: Vec<f64>,
+    background_placeless: f64,
     background_all: f64,
-    began: Option<Mono>,
+    /// The seconds in which they came up to `watched`, faded as they are.
+    seconds: f64,
+    watched: Option<Mono>,
+    /// What a report of the past counts by now; a factor, so that not every count must be touched when one comes.
+    fade: f64,
     slots: usize,
+    /// Shots a second over all slots, and when the last one was fired.
+    firing: f64,
+    fired: Option<Mono>,
 }
 
 /// Shares are those of about so many shots.
-const MEMORY_SHOTS: f64 = 20_000.0;
+const MEMORY: f64 = 20_000.0;
+/// The background is that of about so many reports that nobody provoked.
+const MEMORY_REPORTS: f64 = 1_000.0;
 /// How many events of the average slot a slot's own background starts from.
 const AVERAGE_EVENTS: f64 = 1.0;
 
-/// A background of nearly nothing, worth this many seconds of watching: a good module has none in a day.
-const BACKGROUND_EVENTS: f64 = 0.05;
+/// A background of nearly nothing, worth this many seconds of watching: a good module soon shows that it has less.
+const BACKGROUND_EVENTS: f64 = 0.1;
 const BACKGROUND_SECONDS: f64 = 100.0;
+/// Before the factor loses digits, all counts are multiplied by it.
+const SMALLEST_FADE: f64 = 1e-30;
+/// The rate of firing is that of about the last so many seconds.
+const FIRING_SECONDS: f64 = 20.0;
 
 impl Default for Rates {
     fn default() -> Rates {
@@ -62,12 +79,19 @@ impl Default for Rates {
             misplaced: Share::prior(0.01, 10.0),
             placeless: Share::prior(0.05, 1.0),
             misgraded: Share::prior(0.005, 20.0),
-            echoed: Share::prior(0.05, 10.0),
+            echoed: Share::prior(0.1, 5.0),
+            spare: Share::prior(0.3, 5.0),
             corrected: Share::prior(0.9, 10.0),
-            background: BTreeMap::new(),
+            provoked_corrected: Share::prior(0.9, 10.0),
+            background: Vec::new(),
+            background_placeless: 0.0,
             background_all: 0.0,
-            began: None,
+            seconds: 0.0,
+            watched: None,
+            fade: 1.0,
             slots: 0,
+            firing: 0.0,
+            fired: None,
         }
     }
 }
@@ -75,60 +99,87 @@ impl Default for Rates {
 impl Rates {
     /// Time has come to be known; the first is where rates count from.
     pub(crate) fn note_time(&mut self, at: Mono) {
-        self.began.get_or_insert(at);
+        self.watched.get_or_insert(at);
     }
 
     pub(crate) fn note_slots(&mut self, slots: usize) {
         self.slots = slots;
+        if self.background.len() < slots {
+            self.background.resize(slots, 0.0);
+        }
+    }
+
+    /// A shot was fired that expects a class, or none in particular.
+    pub(crate) fn note_shot(&mut self, fired: Mono, expect: Option<Class>) {
+        let seconds = self.fired.map_or(0.0, |last| fired.since(last).max(0) as f64 / 1e9);
+        self.firing = self.firing * libm::exp(-seconds / FIRING_SECONDS) + 1.0 / FIRING_SECONDS;
+        self.fired = Some(self.fired.map_or(fired, |last| last.max(fired)));
+        let corrected = expect.map_or(0.5, |class| if class == Class::Corrected { 1.0 } else { 0.0 });
+        self.provoked_corrected.learn(corrected, 1.0);
     }
 
     /// Probability that nothing is said of a shot.
     pub(crate) fn missed(&self) -> f64 {
-        self.missed.get()
+        self.missed.share
     }
 
     /// Probability that a shot is reported at one certain other slot.
     pub(crate) fn misplaced(&self) -> f64 {
-        self.misplaced.get() / (self.slots.saturating_sub(1).max(1)) as f64
+        self.misplaced.share / self.others()
     }
 
     /// Probability that a shot is reported without a place.
     pub(crate) fn placeless(&self) -> f64 {
-        self.placeless.get()
+        self.placeless.share
     }
 
     /// Probability that a shot is reported, on its own slot.
     pub(crate) fn placed(&self) -> f64 {
-        (1.0 - self.missed.get() - self.misplaced.get() - self.placeless.get()).max(0.01)
+        (1.0 - self.missed.share - self.misplaced.share - self.placeless.share).max(0.01)
     }
 
     /// Probability of the severity class of a report, given what the shot should be reported as.
     pub(crate) fn graded(&self, expected: Option<Class>, said: Class) -> f64 {
         match expected {
-            Some(expected) if expected == said => 1.0 - self.misgraded.get(),
-            Some(_) => self.misgraded.get(),
+            Some(expected) if expected == said => 1.0 - self.misgraded.share,
+            Some(_) => self.misgraded.share,
             None => 0.5,
         }
     }
 
     /// How many further reports a detected shot gives.
     pub(crate) fn echoed(&self) -> f64 {
-        self.echoed.get()
+        self.echoed.share
     }
 
-    /// Reports a second on a slot that nobody provoked, of one class.
-    pub(crate) fn background(&self, slot: Option<SlotId>, class: Class, now: Mono) -> f64 {
-        let corrected = self.corrected.get();
+    /// Probability that a report with a count has more errors than shots explain.
+    pub(crate) fn spare(&self) -> f64 {
+        self.spare.share.clamp(1e-3, 0.999)
+    }
+
+    /// Reports a second of one class that nobody provoked: of a slot, or of those without a place.
+    pub(crate) fn background(&self, lane: Option<LaneNo>, class: Class, now: Mono) -> f64 {
+        let corrected = self.corrected.share;
         let share = if class == Class::Corrected { corrected } else { 1.0 - corrected };
-        self.background_rate(slot, now) * share
+        self.background_rate(lane, now) * share
     }
 
-    /// Reports a second on a slot that nobody provoked.
-    pub(crate) fn background_rate(&self, slot: Option<SlotId>, now: Mono) -> f64 {
-        let seconds = self.began.map_or(0, |began| now.since(began).max(0)) as f64 / 1e9;
-        let seen = self.background.get(&slot).copied().unwrap_or(0.0);
-        let average =
-            (self.background_all / self.slots.max(1) as f64 + BACKGROUND_EVENTS) / (seconds + BACKGROUND_SECONDS);
+    /// Reports a second of one class on a slot about shots at other slots.
+    pub(crate) fn inflow(&self, class: Class) -> f64 {
+        let corrected = self.provoked_corrected.share;
+        let share = if class == Class::Corrected { corrected } else { 1.0 - corrected };
+        self.firing * self.misplaced.share / self.slots.max(2) as f64 * share
+    }
+
+    fn background_rate(&self, lane: Option<LaneNo>, now: Mono) -> f64 {
+        let seconds = self.seconds + self.watched.map_or(0, |watched| now.since(watched).max(0)) as f64 / 1e9;
+        let seen = self.fade
+            * match lane {
+                Some(lane) => self.background.get(lane).copied().unwrap_or(0.0),
+                None => self.background_placeless,
+            };
+        let average = (self.fade * self.background_all / self.slots.max(1) as f64 + BACKGROUND_EVENTS)
+            / (seconds + BACKGROUND_SECONDS);
         // As if the slot had been watched for as much longer as the average slot needs for AVERAGE_EVENTS.
         (seen + AVERAGE_EVENTS) / (seconds + AVERAGE_EVENTS / average)
     }
@@ -145,16 +196,49 @@ impl Rates {
         self.misgraded.learn(if as_expected { 0.0 } else { weight }, weight);
     }
 
-    /// A report is settled: with these probabilities nobody provoked it, or it was an echo.
-    pub(crate) fn learn_report(&mut self, slot: Option<SlotId>, class: Class, unprovoked: f64, echo: f64) {
-        *self.background.entry(slot).or_default() += unprovoked;
-        self.background_all += unprovoked;
+    /// A report with a count is settled: with this probability it has more errors than shots explain.
+    pub(crate) fn learn_spare(&mut self, spare: f64) {
+        self.spare.learn(spare, 1.0);
+    }
+
+    /// A report is settled now: with these probabilities nobody provoked it, or it was an echo.
+    pub(crate) fn learn_report(
+        &mut self,
+        lane: Option<LaneNo>,
+        class: Class,
+        (unprovoked, echo): (f64, f64),
+        now: Mono,
+    ) {
+        let keep = 1.0 - unprovoked / MEMORY_REPORTS;
+        self.seconds += self.watched.map_or(0, |watched| now.since(watched).max(0)) as f64 / 1e9;
+        self.watched = self.watched.map(|watched| watched.max(now));
+        self.seconds *= keep;
+        self.fade *= keep;
+        let counts = unprovoked / self.fade;
+        self.background_all += counts;
+        match lane {
+            Some(lane) => {
+                if let Some(seen) = self.background.get_mut(lane) {
+                    *seen += counts;
+                }
+            }
+            None => self.background_placeless += counts,
+        }
+        if self.fade < SMALLEST_FADE {
+            let each = self.background.iter_mut().chain([&mut self.background_placeless, &mut self.background_all]);
+            each.for_each(|seen| *seen *= self.fade);
+            self.fade = 1.0;
+        }
         self.corrected.learn(if class == Class::Corrected { unprovoked } else { 0.0 }, unprovoked);
-        self.echoed.yes += echo;
+        self.echoed.learn(echo, 0.0);
     }
 
     /// A shot was detected, with this probability: it may have echoes.
     pub(crate) fn learn_detected(&mut self, weight: f64) {
-        self.echoed.all += weight;
+        self.echoed.learn(0.0, weight);
+    }
+
+    fn others(&self) -> f64 {
+        self.slots.saturating_sub(1).max(1) as f64
     }
 }

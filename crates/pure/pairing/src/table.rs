@@ -1,22 +1,29 @@
-//! What is still open: shots, reports and gaps.
+//! What is still open: shots, reports and gaps, all of them and by slot.
 //!
 //! The table finds things by number at once and by slot and time in logarithmic time, and forgets what can no longer matter,
 //! so that its size follows the window and not the run. It decides nothing; `settle` does.
 
-use std::collections::{BTreeSet, VecDeque};
-use vocabulary::{Blame, Gap, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Span};
+use crate::sorted::Sorted;
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, VecDeque};
+use vocabulary::{Blame, Class, Gap, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Source, Span};
 
-/// An open report's number within this process, in order of making.
+/// An open report's number within this engine, in order of making.
 pub(crate) type ReportSeq = u64;
-/// A shot's number within this process, in order of becoming known.
+/// A shot's number within this engine, in order of becoming known.
 pub(crate) type ShotSeq = u64;
+/// The place of a slot in lists of all slots, in order of first sight.
+pub(crate) type LaneNo = usize;
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct OpenReport {
     pub(crate) anchor: i64,
     pub(crate) witnesses: Vec<i64>,
+    pub(crate) source: Source,
     pub(crate) span: Span,
     pub(crate) blame: Blame,
+    /// The slot that it blames, where it names exactly one.
+    pub(crate) lane: Option<LaneNo>,
     pub(crate) severity: Severity,
     pub(crate) count: u32,
     /// How many more shots it can cover.
@@ -29,12 +36,17 @@ pub(crate) struct OpenReport {
     pub(crate) taken: Option<(i64, ShotKey)>,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(crate) struct HeldShot {
     pub(crate) seq: ShotSeq,
-    pub(crate) shot: Shot,
+    pub(crate) key: ShotKey,
+    pub(crate) slot: SlotId,
+    pub(crate) lane: LaneNo,
+    pub(crate) fired: Span,
     /// The end of its window.
     pub(crate) end: Mono,
+    pub(crate) known: Mono,
+    pub(crate) expect: Option<Class>,
     /// Reports before this one were there before the shot was told of.
     pub(crate) first_seq: ReportSeq,
     /// Nothing while open.
@@ -42,7 +54,7 @@ pub(crate) struct HeldShot {
 }
 
 /// What a settled shot is remembered for: explaining echoes.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(crate) struct Settled {
     pub(crate) outcome: Outcome,
     /// The slot that its report blamed, where it named one.
@@ -52,19 +64,12 @@ pub(crate) struct Settled {
 
 impl HeldShot {
     pub(crate) fn window(&self) -> Span {
-        Span { from: self.shot.fired.from, to: self.end }
-    }
-
-    /// The slots of which its report is, or would be: its own, and the one that was blamed.
-    fn slots(&self) -> impl Iterator<Item = Option<SlotId>> {
-        let own = self.shot.slot;
-        let blamed = self.settled.as_ref().and_then(|s| s.blamed).filter(|blamed| *blamed != own);
-        [None, Some(own)].into_iter().chain(blamed.map(Some))
+        Span { from: self.fired.from, to: self.end }
     }
 }
 
 /// Numbered things of which the old ones go first, more or less.
-#[derive(Debug)]
+#[derive(Debug, Serialize, Deserialize)]
 struct Numbered<T> {
     first: u64,
     items: VecDeque<Option<T>>,
@@ -112,33 +117,86 @@ impl<T> Numbered<T> {
     }
 }
 
-#[derive(Default)]
+/// What is held of one slot.
+#[derive(Default, Debug, Serialize, Deserialize)]
+struct Lane {
+    controller: Option<u16>,
+    /// Open shots at the slot, by the start of their forcing.
+    open: Sorted,
+    /// Shots that explain echoes of this slot, by the start of their forcing: fired at it, or blamed on it.
+    detected: Sorted,
+    /// Reports that blame the slot, by the end of their span.
+    reports: Sorted,
+}
+
+#[derive(Default, Serialize, Deserialize)]
 pub(crate) struct Table {
     shots: Numbered<HeldShot>,
-    open_by_time: BTreeSet<(Mono, ShotSeq)>,
-    /// Detected shots by the slot that they explain echoes of; none stands for reports without a place.
-    detected: BTreeSet<(Option<SlotId>, Mono, ShotSeq)>,
+    lanes: Vec<Lane>,
+    lane_of: BTreeMap<SlotId, LaneNo>,
+    /// Reports that name no slot, and all detected shots, which can explain them.
+    placeless: Sorted,
+    detected: Sorted,
     /// The longest window of any shot yet: how far back a shot can reach.
     longest_window: i64,
+    /// Open shots that were told of after their window had ended.
+    told_late: Sorted,
     reports: Numbered<OpenReport>,
-    reports_by_time: BTreeSet<(Mono, ReportSeq)>,
     /// The longest span of any report yet: how far an interval can reach past a window's end.
     longest_span: i64,
     gaps: Vec<Gap>,
 }
 
 impl Table {
+    // --- slots
+
+    /// The slot's place in lists of all slots.
+    pub(crate) fn lane(&mut self, slot: SlotId) -> LaneNo {
+        *self.lane_of.entry(slot).or_insert_with(|| {
+            self.lanes.push(Lane::default());
+            self.lanes.len() - 1
+        })
+    }
+
+    pub(crate) fn know_slot(&mut self, slot: SlotId, controller: Option<u16>) {
+        let lane = self.lane(slot);
+        if let Some(lane) = self.lanes.get_mut(lane) {
+            lane.controller = controller;
+        }
+    }
+
+    pub(crate) fn lanes(&self) -> usize {
+        self.lanes.len()
+    }
+
     // --- shots
 
-    pub(crate) fn add_shot(&mut self, shot: Shot, end: Mono, settled: Option<Settled>) -> ShotSeq {
-        let (from, seq) = (shot.fired.from, self.shots.next());
-        self.longest_window = self.longest_window.max(end.since(from));
-        self.open_by_time.insert((from, seq));
-        self.shots.push(HeldShot { seq, shot, end, first_seq: self.reports.next(), settled: None });
+    pub(crate) fn add_shot(&mut self, shot: &Shot, end: Mono, settled: Option<Settled>) -> HeldShot {
+        let (fired, seq, lane) = (shot.fired, self.shots.next(), self.lane(shot.slot));
+        self.longest_window = self.longest_window.max(end.since(fired.from));
+        let held = HeldShot {
+            seq,
+            key: shot.key,
+            slot: shot.slot,
+            lane,
+            fired,
+            end,
+            known: shot.known,
+            expect: shot.expect.map(Severity::class),
+            first_seq: self.reports.next(),
+            settled: None,
+        };
+        if let Some(lane) = self.lanes.get_mut(lane) {
+            lane.open.insert(fired.from, seq);
+        }
+        if shot.known > end {
+            self.told_late.insert(fired.from, seq);
+        }
+        self.shots.push(held);
         if let Some(settled) = settled {
             self.close_shot(seq, settled);
         }
-        seq
+        held
     }
 
     pub(crate) fn shot(&self, seq: ShotSeq) -> Option<&HeldShot> {
@@ -146,52 +204,72 @@ impl Table {
     }
 
     pub(crate) fn close_shot(&mut self, seq: ShotSeq, settled: Settled) {
-        if let Some(held) = self.shots.get_mut(seq) {
-            self.open_by_time.remove(&(held.shot.fired.from, seq));
-            let detected = settled.outcome == Outcome::Detected;
-            held.settled = Some(settled);
-            if detected {
-                let from = held.shot.fired.from;
-                self.detected.extend(held.slots().map(|slot| (slot, from, seq)));
+        let Some(held) = self.shots.get_mut(seq) else { return };
+        held.settled = Some(settled);
+        let held = *held;
+        if let Some(lane) = self.lanes.get_mut(held.lane) {
+            lane.open.remove(held.fired.from, seq);
+        }
+        self.told_late.remove(held.fired.from, seq);
+        if settled.outcome == Outcome::Detected {
+            self.detected.insert(held.fired.from, seq);
+            for lane in self.explains(&held) {
+                if let Some(lane) = self.lanes.get_mut(lane) {
+                    lane.detected.insert(held.fired.from, seq);
+                }
             }
         }
     }
 
     pub(crate) fn forget_shot(&mut self, seq: ShotSeq) {
-        if let Some(held) = self.shots.remove(seq) {
-            let from = held.shot.fired.from;
-            self.open_by_time.remove(&(from, seq));
-            for slot in held.slots() {
-                self.detected.remove(&(slot, from, seq));
+        let Some(held) = self.shots.remove(seq) else { return };
+        let from = held.fired.from;
+        self.detected.remove(from, seq);
+        for lane in self.explains(&held) {
+            if let Some(lane) = self.lanes.get_mut(lane) {
+                lane.detected.remove(from, seq);
+                lane.open.remove(from, seq);
             }
         }
     }
 
-    /// All open shots whose window shares an instant with `span`, earliest first.
-    pub(crate) fn open_shots_over(&self, span: Span) -> impl Iterator<Item = &HeldShot> {
-        let first = (span.from.minus(self.longest_window), 0);
-        let last = (span.to, ShotSeq::MAX);
-        self.open_by_time
-            .range(first..=last)
-            .filter_map(|(_, seq)| self.shots.get(*seq))
-            .filter(move |held| held.window().overlaps(span))
+    /// The slots of which its report is, or would be: its own, and the one that was blamed.
+    fn explains(&self, held: &HeldShot) -> impl Iterator<Item = LaneNo> + use<> {
+        let blamed = held.settled.and_then(|s| s.blamed).and_then(|slot| self.lane_of.get(&slot)).copied();
+        [held.lane].into_iter().chain(blamed.filter(|blamed| *blamed != held.lane))
     }
 
-    /// Detected shots whose window shares an instant with `span`, of one slot or of all, latest first.
+    /// Open shots of a slot whose window shares an instant with `span`, earliest first.
+    pub(crate) fn open_shots_over(&self, lane: LaneNo, span: Span) -> impl Iterator<Item = &HeldShot> {
+        let reach = Span { from: span.from.minus(self.longest_window), to: span.to };
+        let open = self.lanes.get(lane).into_iter().flat_map(move |lane| lane.open.within(reach));
+        open.filter_map(|seq| self.shots.get(seq)).filter(move |held| held.window().overlaps(span))
+    }
+
+    /// Until when an open shot can claim a report that ended at `to`; shots of the future cannot.
+    pub(crate) fn wanted_until(&self, to: Mono, latest_end: Mono) -> Mono {
+        let in_time = latest_end.min(to.plus(self.longest_window));
+        let told_late = self.told_late.within(Span { from: to.minus(self.longest_window), to });
+        told_late.filter_map(|seq| self.shots.get(seq)).map(|held| held.known).fold(in_time, Mono::max)
+    }
+
+    /// Detected shots whose window shares an instant with `span`, that explain echoes of one slot or of any, latest first.
     ///
     /// A shot counts for the slot that it was fired at and for the slot that its report blamed.
-    pub(crate) fn detected_over(&self, slot: Option<SlotId>, span: Span) -> impl Iterator<Item = &HeldShot> {
-        let first = (slot, span.from.minus(self.longest_window), 0);
-        let last = (slot, span.to, ShotSeq::MAX);
-        self.detected
-            .range(first..=last)
-            .rev()
-            .filter_map(|(_, _, seq)| self.shots.get(*seq))
+    pub(crate) fn detected_over(&self, lane: Option<LaneNo>, span: Span) -> impl Iterator<Item = &HeldShot> {
+        let of = match lane {
+            Some(lane) => self.lanes.get(lane).map(|lane| &lane.detected),
+            None => Some(&self.detected),
+        };
+        let reach = Span { from: span.from.minus(self.longest_window), to: span.to };
+        of.into_iter()
+            .flat_map(move |sorted| sorted.within(reach).rev())
+            .filter_map(|seq| self.shots.get(seq))
             .filter(move |held| held.window().overlaps(span))
     }
 
     pub(crate) fn open_shots(&self) -> impl Iterator<Item = &HeldShot> {
-        self.open_by_time.iter().filter_map(|(_, seq)| self.shots.get(*seq))
+        self.lanes.iter().flat_map(|lane| lane.open.all()).filter_map(|seq| self.shots.get(seq))
     }
 
     // --- reports
@@ -199,7 +277,7 @@ impl Table {
     pub(crate) fn add_report(&mut self, report: OpenReport) -> ReportSeq {
         let seq = self.reports.next();
         self.longest_span = self.longest_span.max(report.span.to.since(report.span.from));
-        self.reports_by_time.insert((report.span.to, seq));
+        self.of_reports(report.lane).insert(report.span.to, seq);
         self.reports.push(report);
         seq
     }
@@ -219,38 +297,58 @@ impl Table {
 
     pub(crate) fn forget_report(&mut self, seq: ReportSeq) -> Option<OpenReport> {
         let report = self.reports.remove(seq)?;
-        self.reports_by_time.remove(&(report.span.to, seq));
+        self.of_reports(report.lane).remove(report.span.to, seq);
         Some(report)
     }
 
-    /// Reports of all places that share an instant with `span`, earliest first, that can still cover a shot.
-    pub(crate) fn reports_over(&self, span: Span) -> impl Iterator<Item = (ReportSeq, &OpenReport)> {
-        let first = (span.from, 0);
-        let last = (span.to.plus(self.longest_span), ReportSeq::MAX);
-        self.reports_by_time.range(first..=last).filter_map(move |(_, seq)| {
-            let report = self.reports.get(*seq)?;
-            (report.capacity > 0 && report.span.overlaps(span)).then_some((*seq, report))
-        })
+    fn of_reports(&mut self, lane: Option<LaneNo>) -> &mut Sorted {
+        match lane.and_then(|lane| self.lanes.get_mut(lane)) {
+            Some(lane) => &mut lane.reports,
+            None => &mut self.placeless,
+        }
+    }
+
+    /// Reports of one slot, or those without a place, that share an instant with `span`, earliest first.
+    pub(crate) fn reports_over(
+        &self,
+        lane: Option<LaneNo>,
+        span: Span,
+    ) -> impl Iterator<Item = (ReportSeq, &OpenReport)> {
+        let of = match lane {
+            Some(lane) => self.lanes.get(lane).map(|lane| &lane.reports),
+            None => Some(&self.placeless),
+        };
+        let reach = Span { from: span.from, to: span.to.plus(self.longest_span) };
+        of.into_iter()
+            .flat_map(move |sorted| sorted.within(reach))
+            .filter_map(|seq| self.reports.get(seq).map(|report| (seq, report)))
+            .filter(move |(_, report)| report.span.overlaps(span))
     }
 
     // --- gaps
 
     pub(crate) fn add_gap(&mut self, gap: Gap) {
-        self.gaps.push(gap);
+        if !self.gaps.contains(&gap) {
+            self.gaps.push(gap);
+        }
     }
 
     /// The first gap that hides something from a shot's window. A gap of one controller hides only that one's slots.
-    pub(crate) fn gap_over(&self, window: Span, controller: Option<u16>) -> Option<&Gap> {
+    pub(crate) fn gap_over(&self, held: &HeldShot) -> Option<&Gap> {
+        let controller = self.lanes.get(held.lane).and_then(|lane| lane.controller);
         let hides = |gap: &&Gap| {
             let all = gap.controller.is_none() || controller.is_none();
-            gap.span.overlaps(window) && (all || gap.controller == controller)
+            gap.span.overlaps(held.window()) && (all || gap.controller == controller)
         };
         self.gaps.iter().filter(hides).min()
     }
 
     /// Forgets gaps that end before any window that can still be asked about.
     pub(crate) fn prune_gaps(&mut self, before: Mono) {
-        self.gaps.retain(|gap| gap.span.to >= before);
+        if !self.gaps.is_empty() {
+            let oldest = self.open_shots().map(|held| held.fired.from).fold(before, Mono::min);
+            self.gaps.retain(|gap| gap.span.to >= oldest);
+        }
     }
 
     /// How much is held: shots, reports and gaps.

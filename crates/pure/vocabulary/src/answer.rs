@@ -1,12 +1,13 @@
 //! What pairing takes in of a witness, and what it answers.
 
 use crate::{Blame, Layers, Mono, Severity, ShotKey, SlotId, Source, Span};
+use serde::{Deserialize, Serialize};
 
 /// A witness as pairing takes it: numbered, its place looked up, free of text.
 ///
 /// The order of the fields makes the derived order the canonical one for equal-time inputs; `id` comes last, since it is
 /// given in order of arrival.
-#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 pub struct Sighted {
     /// When the pipeline learned of it: its own time, unless it came late.
     pub known: Mono,
@@ -35,7 +36,7 @@ pub struct Sighted {
 }
 
 /// What became of a shot.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 pub enum Outcome {
     /// At least one report fits it.
     Detected,

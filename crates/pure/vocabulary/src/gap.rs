@@ -1,9 +1,10 @@
 //! Intervals in which the tool was not watching.
 
 use crate::Span;
+use serde::{Deserialize, Serialize};
 
 /// An interval in which a source lost data or was not being read.
-#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 pub struct Gap {
     /// When.
     pub span: Span,

@@ -1,6 +1,7 @@
 //! What the injector says it did.
 
 use crate::{Mono, Severity, SlotId, Span};
+use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// The slot that an injection names, before it is looked up.
@@ -68,7 +69,7 @@ pub struct Injection {
 }
 
 /// Names one shot: the injection's number in the run, and the shot's within it, from 1.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub struct ShotKey {
     /// The injection's number in the database.
     pub injection: i64,
@@ -77,7 +78,7 @@ pub struct ShotKey {
 }
 
 /// One window in which lines were really forced, on the kernel's clock.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Shot {
     /// Which.
     pub key: ShotKey,

@@ -38,7 +38,7 @@ pub struct SlotEntry {
 }
 
 /// The slots that a witness can be about.
-#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub enum Blame {
     /// Exactly this one.
     Slot(SlotId),

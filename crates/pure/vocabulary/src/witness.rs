@@ -1,10 +1,11 @@
 //! One raw observation from one source.
 
 use crate::{Severity, Span};
+use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// Where an observation came from.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub enum Source {
     /// The trace event `ras:mc_event`.
     McEvent,
@@ -33,7 +34,7 @@ impl Source {
 }
 
 /// Layer positions as the kernel has them, top layer first; -1 is unknown, or a layer that the controller has not.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub struct Layers(pub [i16; 3]);
 
 impl Layers {

@@ -1,0 +1,133 @@
+//! Reports that a shot's own slot does not explain it by: on other slots, without a place, and on its own slot from before it
+//! was told of or after it had to be settled early. `settle` weighs them against a miss.
+
+use crate::chain::{Loose, Model, Weighed};
+use crate::settle::{Desk, echo_density};
+use crate::table::{HeldShot, LaneNo, OpenReport, ReportSeq};
+use vocabulary::Mono;
+
+/// A report whose odds against a miss are below this is not looked at.
+const NOT_WORTH: f64 = 3e-3;
+/// Other shots are asked whether they are silent too only about reports whose odds against a miss are above this.
+const WORTH_ASKING: f64 = 0.05;
+/// A rival whose report this could be at less than this share of what nobody provoked does not matter.
+const NO_RIVAL: f64 = 0.01;
+
+/// A report that could be about a shot that its own slot is silent about.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Stray {
+    pub(crate) report: ReportSeq,
+    /// The slot that it names.
+    pub(crate) lane: Option<LaneNo>,
+    /// Its odds against nothing having been said of the shot.
+    pub(crate) odds: f64,
+    /// Whether it is more likely one that was merged with another shot's.
+    pub(crate) shared: bool,
+}
+
+impl Desk {
+    /// All reports that could be about a shot that its own slot is silent about.
+    ///
+    /// The chain of the other slot priced a report that is nobody's there by what comes to that slot on the average: unprovoked,
+    /// or about shots elsewhere. The odds replace the average by what is known now: this shot, and the others that are silent.
+    pub(crate) fn elsewhere(&mut self, held: &HeldShot, now: Mono, found: &mut Vec<Stray>) {
+        found.clear();
+        for lane in (0..self.table.lanes()).map(Some).chain([None]) {
+            self.strays(held, lane, now, found);
+        }
+    }
+
+    fn strays(&mut self, held: &HeldShot, lane: Option<LaneNo>, now: Mono, found: &mut Vec<Stray>) {
+        let Desk { table, chains, rates, latencies, .. } = self;
+        let own = lane == Some(held.lane);
+        let share = match lane {
+            Some(_) if own => rates.placed(),
+            Some(_) => rates.misplaced(),
+            None => rates.placeless(),
+        };
+        let missed = rates.missed();
+        for (report, told) in table.reports_over(lane, held.window()) {
+            let chain = lane.and_then(|lane| chains.get_mut(lane));
+            if own {
+                let after_early = chain.as_deref().and_then(|chain| chain.early(held.seq));
+                if report >= held.first_seq && after_early.is_none_or(|after| report < after) {
+                    continue;
+                }
+            }
+            let model = Model { rates, latencies, lane: lane.unwrap_or(held.lane), now };
+            let known = chain.and_then(|chain| chain.loose(report, &model));
+            let loose = known.unwrap_or(Loose { nobody: told.free, spare: 0.0 });
+            let nobody = (loose.nobody - told.claimed).max(0.0);
+            if nobody + loose.spare <= 0.0 || lane.is_none() && !told.blame.allows(held.slot) {
+                continue;
+            }
+            let class = told.severity.class();
+            let graded = share * rates.graded(held.expect, class);
+            let caused = graded * latencies.density(held.lane, told.source, held.fired.from, told.span);
+            let unprovoked = rates.background(lane, class, now);
+            let mut odds = 0.0;
+            if nobody > 0.0 && caused >= NOT_WORTH * missed * unprovoked {
+                let (inflow, echo) = match lane {
+                    Some(_) => (rates.inflow(class), echo_density(table, rates, latencies, told)),
+                    None => (0.0, 0.0),
+                };
+                let average = unprovoked + inflow + echo;
+                let weight = caused * nobody / average;
+                let mut known = unprovoked + echo;
+                if weight > WORTH_ASKING * missed {
+                    let rivals = Rivals { table, chains, rates, latencies, now };
+                    known += rivals.of(held, told, lane, NO_RIVAL * unprovoked);
+                }
+                odds += weight / (1.0 - nobody + nobody * known / average);
+            }
+            let mut shared = 0.0;
+            if loose.spare > 0.0 {
+                // The record of somebody else's error waited until this one's was merged into it.
+                let before = 1.0 - latencies.survival(held.lane, told.span.to.since(held.fired.from));
+                shared = graded * before * loose.spare * (1.0 - rates.spare()) / rates.spare();
+            }
+            if odds + shared > 0.0 {
+                found.push(Stray { report, lane, odds: odds + shared, shared: shared > odds });
+            }
+        }
+    }
+}
+
+/// What is needed to ask other open shots whether they are silent too.
+struct Rivals<'a> {
+    table: &'a crate::table::Table,
+    chains: &'a mut [crate::chain::Chain],
+    rates: &'a crate::rates::Rates,
+    latencies: &'a crate::latencies::Latencies,
+    now: Mono,
+}
+
+impl Rivals<'_> {
+    /// Density of a report as one about another open shot that its slot is silent about, for each missed shot's worth.
+    fn of(self, held: &HeldShot, report: &OpenReport, lane: Option<LaneNo>, least: f64) -> f64 {
+        let class = report.severity.class();
+        let share = if lane.is_some() { self.rates.misplaced() } else { self.rates.placeless() };
+        let mut weighed = Weighed::default();
+        let mut sum = 0.0;
+        for other_lane in (0..self.table.lanes()).filter(|other| Some(*other) != lane) {
+            let model = Model { rates: self.rates, latencies: self.latencies, lane: other_lane, now: self.now };
+            for other in self.table.open_shots_over(other_lane, report.span) {
+                if other.seq == held.seq || lane.is_none() && !report.blame.allows(other.slot) {
+                    continue;
+                }
+                let graded = share * self.rates.graded(other.expect, class);
+                let density = graded * model.density(report.source, other.fired.from, report.span);
+                // Even a shot that is surely silent is only so many times likelier to be the cause than it is to be missed.
+                if density < least * self.rates.missed() {
+                    continue;
+                }
+                let Some(chain) = self.chains.get_mut(other_lane) else { continue };
+                chain.weigh(other.seq, &model, &mut weighed);
+                let waited = self.now.min(other.end).since(other.fired.from);
+                let silence = self.rates.missed() + self.rates.placed() * model.survival(waited);
+                sum += density * weighed.none / weighed.total(silence);
+            }
+        }
+        sum
+    }
+}
