@@ -213,10 +213,20 @@ impl Engine {
     fn take_witness(&mut self, witness: Sighted, answers: &mut Vec<Answer>) {
         match witness.source {
             Source::McEvent => {
-                let seq = self.open_report(&witness, witness.count);
-                if let Some(record) = self.fuse.event(&witness, Some(seq), &self.settings) {
-                    self.desk.join(seq, record, answers);
-                }
+                let seq = match self.fuse.copy(&witness, &self.settings) {
+                    Some(seq) => {
+                        self.desk.join(seq, witness.id, answers);
+                        seq
+                    }
+                    None => {
+                        let seq = self.open_report(&witness, witness.count);
+                        if let Some(record) = self.fuse.event(&witness, Some(seq), &self.settings) {
+                            self.desk.join(seq, record, answers);
+                        }
+                        seq
+                    }
+                };
+                self.join_further(seq, answers);
             }
             Source::MceRecord => {
                 let (id, due) = (witness.id, witness.known.plus(self.settings.fuse_ns));
@@ -225,6 +235,9 @@ impl Engine {
                     Err(n) => {
                         self.timers.insert((due, Timer::RecordDue(n)));
                     }
+                }
+                if let Some(record) = self.fuse.crowded_out() {
+                    self.report_alone(&record, answers);
                 }
             }
             Source::Counter => {
@@ -244,12 +257,15 @@ impl Engine {
         match timer {
             Timer::RecordDue(n) => {
                 if let Some(record) = self.fuse.record_due(n) {
-                    self.open_report(&record, record.count);
+                    self.report_alone(&record, answers);
                 }
             }
             Timer::StepDue(n) => match self.fuse.step_due(n) {
                 Some(Ok(step)) => {
-                    self.open_report(&step.witness, step.left);
+                    let seq = self.open_report(&step.witness, step.left);
+                    for record in step.records {
+                        self.desk.join(seq, record, answers);
+                    }
                 }
                 Some(Err((witness, Some(seq)))) => self.desk.join(seq, witness, answers),
                 Some(Err((witness, None))) => answers.push(Answer::Spent { witness }),
@@ -266,6 +282,20 @@ impl Engine {
                 }
             }
             Timer::ForgetShot(seq) => self.desk.table.forget_shot(seq),
+        }
+    }
+
+    /// A machine-check record without an event is a report of its own.
+    fn report_alone(&mut self, record: &Sighted, answers: &mut Vec<Answer>) {
+        let seq = self.open_report(record, record.count);
+        self.fuse.alone(record, seq);
+        self.join_further(seq, answers);
+    }
+
+    /// Adds the waiting machine-check records that are about a report's error.
+    fn join_further(&mut self, seq: ReportSeq, answers: &mut Vec<Answer>) {
+        while let Some(record) = self.fuse.further(seq, &self.settings) {
+            self.desk.join(seq, record, answers);
         }
     }
 

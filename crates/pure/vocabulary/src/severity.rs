@@ -21,7 +21,7 @@ pub enum Severity {
 }
 
 /// What matching compares: drivers call the same error uncorrected or fatal depending on who found it.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub enum Class {
     /// Corrected.
     Corrected,
