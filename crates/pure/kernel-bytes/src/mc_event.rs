@@ -170,6 +170,7 @@ impl fmt::Display for McEvent<'_> {
 mod tests {
     use super::*;
     use crate::build::{MC_EVENT_FORMAT, grain_bits, mc_event_record};
+    use vocabulary::FoundBy;
 
     fn event() -> McEvent<'static> {
         McEvent {
@@ -256,6 +257,12 @@ mod tests {
         assert_eq!((w.controller, w.layers, w.count), (Some(3), Layers([0, 1, -1]), 2));
         assert_eq!((w.address, w.syndrome), (Some(0x1234_5000), Some(0x54)));
         assert_eq!((w.label.as_deref(), w.message.as_deref(), w.detail), (Some("A"), Some("memory read error"), None));
+        // include/ras/ras_event.h: the count has 16 bits, the layers 8 with a sign; ghes_edac tells that it speaks for firmware.
+        let widest = McEvent { error_count: u16::MAX, top_layer: 127, middle_layer: -1, ..event() };
+        let w = widest.to_witness(&mut interner);
+        assert_eq!((w.count, w.layers, w.found_by()), (65_535, Layers([127, -1, -1]), FoundBy::Interrupt));
+        let firmware = McEvent { driver_detail: b"APEI location: node:0 card:1 ", ..event() };
+        assert_eq!(firmware.to_witness(&mut interner).found_by(), FoundBy::Firmware);
         let bare = McEvent {
             msg: b"",
             label: b"",

@@ -1,30 +1,15 @@
 //! The trace event `mce:mce_record`: one machine-check record, before any driver has looked at it.
 //!
 //! It is seen even where no EDAC driver is bound. Fields differ between kernels, so all but those that tell what
-//! happened are optional. Source of the fields: `include/trace/events/mce.h`; of the bits: `arch/x86/include/asm/mce.h`.
+//! happened are optional. Source of the fields: `include/trace/events/mce.h`; the bits are `vocabulary::McStatus`.
 
 use crate::fields::{DecodeError, IntAt};
 use crate::format::{Format, FormatError};
-use vocabulary::{MachineCheck, Mono, Severity, Source, Span, Witness};
+use vocabulary::{MachineCheck, McStatus, Mono, Severity, Source, Span, Witness};
 
-/// `MCI_STATUS_UC`: not corrected.
-const UC: u64 = 1 << 61;
-/// `MCI_STATUS_ADDRV`: the address register is valid.
-const ADDRV: u64 = 1 << 58;
-/// `MCI_STATUS_PCC`: the processor's context is corrupt.
-const PCC: u64 = 1 << 57;
-/// `MCI_STATUS_SYNDV`, AMD only: the syndrome register is valid.
-const SYNDV: u64 = 1 << 53;
-/// `MCI_STATUS_DEFERRED`, AMD only.
-const DEFERRED: u64 = 1 << 44;
-/// `MCI_STATUS_CEC_SHIFT` and `MCI_STATUS_CEC_MASK`, not on AMD: how many corrected errors.
-const COUNT_SHIFT: u32 = 38;
-const COUNT_MASK: u64 = 0x7fff;
 /// `X86_VENDOR_AMD` and `X86_VENDOR_HYGON` in `arch/x86/include/asm/processor.h`: one register layout.
 const AMD: u8 = 2;
 const HYGON: u8 = 9;
-/// The bank number of records that the kernel makes up from a firmware record: -1 in eight bits.
-const SYNTHETIC_BANK: u8 = 255;
 
 /// Where each field of the event is on this kernel.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -59,7 +44,7 @@ pub struct MceRecord {
     pub synd: u64,
     /// MCA_IPID.
     pub ipid: u64,
-    /// Time-stamp counter at capture; 0 proves that the periodic timer found it.
+    /// Time-stamp counter at capture; 0 where the periodic timer found it, and in records made up from firmware's.
     pub tsc: u64,
     /// MCG_STATUS.
     pub mcgstatus: u64,
@@ -127,12 +112,6 @@ impl MceRecordLayout {
 }
 
 impl MceRecord {
-    /// Whether the kernel made it up from a firmware record.
-    #[must_use]
-    pub fn is_synthetic(&self) -> bool {
-        self.bank == SYNTHETIC_BANK
-    }
-
     fn is_amd(&self) -> bool {
         matches!(self.cpuvendor, AMD | HYGON)
     }
@@ -140,10 +119,10 @@ impl MceRecord {
     /// How bad: by the bits that all makers share, and AMD's bit for deferred errors.
     #[must_use]
     pub fn severity(&self) -> Severity {
-        match self.status {
-            s if s & UC != 0 && s & PCC != 0 => Severity::Fatal,
-            s if s & UC != 0 => Severity::Uncorrected,
-            s if s & DEFERRED != 0 && self.is_amd() => Severity::Deferred,
+        match McStatus(self.status) {
+            s if s.uncorrected() && s.context_corrupt() => Severity::Fatal,
+            s if s.uncorrected() => Severity::Uncorrected,
+            s if s.deferred() && self.is_amd() => Severity::Deferred,
             _ => Severity::Corrected,
         }
     }
@@ -152,10 +131,8 @@ impl MceRecord {
     /// those bits mean something else.
     #[must_use]
     pub fn count(&self) -> u32 {
-        if self.is_amd() || self.status & UC != 0 {
-            return 1;
-        }
-        ((self.status >> COUNT_SHIFT) & COUNT_MASK) as u32
+        let status = McStatus(self.status);
+        if self.is_amd() || status.uncorrected() { 1 } else { status.corrected_count() }
     }
 
     /// The record as a witness: no place, since only a driver knows which slot a bank's numbers mean.
@@ -163,8 +140,9 @@ impl MceRecord {
     pub fn to_witness(&self) -> Witness {
         let mut w = Witness::new(Source::MceRecord, Span::point(self.t), self.severity());
         w.count = self.count();
-        w.address = (self.status & ADDRV != 0).then_some(self.addr);
-        w.syndrome = (self.is_amd() && self.status & SYNDV != 0).then_some(self.synd);
+        let status = McStatus(self.status);
+        w.address = status.address_valid().then_some(self.addr);
+        w.syndrome = (self.is_amd() && status.syndrome_valid()).then_some(self.synd);
         w.machine_check = Some(Box::new(MachineCheck {
             bank: self.bank,
             status: self.status,
@@ -182,6 +160,7 @@ impl MceRecord {
 mod tests {
     use super::*;
     use crate::build::{MCE_RECORD_FORMAT, RecordWriter};
+    use vocabulary::FoundBy;
 
     fn record(status: u64, cpuvendor: u8) -> MceRecord {
         let format = Format::parse(MCE_RECORD_FORMAT).unwrap();
@@ -232,7 +211,24 @@ mod tests {
         assert_eq!(record(0x8c20_0040_0001_0090, 0).to_witness().syndrome, None);
         assert_eq!(record(0x9c20_4000_0000_011b, 2).to_witness().syndrome, Some(0x77));
         assert_eq!(record(0x9c00_4000_0000_011b, 2).to_witness().syndrome, None);
-        assert!(!record(0, 0).is_synthetic());
+    }
+
+    #[test]
+    fn how_the_record_was_found() {
+        // arch/x86/kernel/cpu/mce/core.c: the timer's machine_check_poll() takes no time stamp; mce/apei.c: bank -1, and no
+        // time stamp below a panic; mce/apei.c leaves the count of corrected errors at 0.
+        let format = Format::parse(MCE_RECORD_FORMAT).unwrap();
+        let layout = MceRecordLayout::from_format(&format).unwrap();
+        let found = |status: u64, bank: u64, tsc: u64| {
+            let writer = RecordWriter::new(&format).int("status", status).int("bank", bank).int("tsc", tsc);
+            let w = layout.decode(&writer.finish(), Mono(1)).unwrap().to_witness();
+            (w.found_by(), w.count, w.machine_check.unwrap().is_synthetic())
+        };
+        assert_eq!(found(0x8c00_0040_0001_0090, 8, 77), (FoundBy::Interrupt, 1, false));
+        assert_eq!(found(0x8c00_0040_0001_0090, 8, 0), (FoundBy::Polling, 1, false));
+        assert_eq!(found(0x9c00_0000_0000_009f, 255, 0), (FoundBy::Firmware, 0, true));
+        assert_eq!(found(0xbc00_0000_0000_009f, 255, 0), (FoundBy::Firmware, 1, true));
+        assert_eq!(found(0xbe00_0000_0000_009f, 255, 77), (FoundBy::Firmware, 1, true));
     }
 
     #[test]
@@ -247,7 +243,8 @@ mod tests {
         let format = Format::parse(&text).unwrap();
         let payload = RecordWriter::new(&format).int("status", 0x8c00_0040_0001_0090).int("bank", 255).finish();
         let r = MceRecordLayout::from_format(&format).unwrap().decode(&payload, Mono(1)).unwrap();
-        assert_eq!((r.synd, r.ipid, r.walltime, r.is_synthetic()), (0, 0, 0, true));
+        assert_eq!((r.synd, r.ipid, r.walltime, r.bank), (0, 0, 0, 255));
+        assert!(r.to_witness().machine_check.unwrap().is_synthetic());
         let none = Format::parse(&text.replace(" status;", " state;")).unwrap();
         let error = MceRecordLayout::from_format(&none).unwrap_err().to_string();
         assert_eq!(error, "format of mce_record: the field status is missing");

@@ -14,7 +14,7 @@ use crate::story::{MOST_REPORTS, MOST_SHOTS, Story};
 use crate::table::{LaneNo, ReportSeq, ShotSeq};
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
-use vocabulary::{Class, Mono, Source, Span};
+use vocabulary::{Class, FoundBy, Mono, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
 const NEGLIGIBLE: f64 = 5e-5;
@@ -36,8 +36,8 @@ pub(crate) struct Model<'a> {
 
 impl Model<'_> {
     /// Density, per second, of a report seen then about a shot at the slot that began to be forced at `fired`.
-    pub(crate) fn density(&self, source: Source, fired: Mono, seen: Span) -> f64 {
-        self.latencies.density(self.lane, source, fired, seen)
+    pub(crate) fn density(&self, found_by: FoundBy, fired: Mono, seen: Span) -> f64 {
+        self.latencies.density(self.lane, found_by, fired, seen)
     }
 
     /// Probability that a report comes later than this.
@@ -70,7 +70,7 @@ pub(crate) struct OpenShot {
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(crate) struct OpenReport {
     pub(crate) seq: ReportSeq,
-    pub(crate) source: Source,
+    pub(crate) found_by: FoundBy,
     pub(crate) seen: Span,
     pub(crate) class: Class,
     pub(crate) count: u32,
@@ -235,7 +235,7 @@ impl Chain {
         let (placed, echoed) = (model.rates.placed(), model.rates.echoed());
         for (shot, open) in self.open_shots().filter(|(_, open)| open.window.overlaps(report.seen)) {
             let graded = model.rates.graded(open.expect, report.class);
-            let density = graded * model.density(report.source, open.window.from, report.seen);
+            let density = graded * model.density(report.found_by, open.window.from, report.seen);
             let before = if report.count > 1 {
                 placed * graded * (1.0 - model.survival(report.seen.to.since(open.window.from)))
             } else {

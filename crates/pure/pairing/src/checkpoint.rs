@@ -39,18 +39,35 @@ pub enum NotResumed {
     Damaged(String),
 }
 
+/// Counts up with every change of what is kept or of how it is used.
+const FORM: u32 = 1;
+
 impl Engine {
     /// Everything that the engine knows.
     #[must_use]
     pub fn checkpoint(&self) -> Checkpoint {
-        Checkpoint { horizon: self.horizon(), spacing_ns: None, state: Vec::new() }
+        let mut state = FORM.to_le_bytes().to_vec();
+        // Writing to memory fails for no value of these types; an empty state would be refused as damaged.
+        state.extend(postcard::to_stdvec(&(self.settings(), self)).unwrap_or_default());
+        Checkpoint { horizon: self.horizon(), spacing_ns: self.enough_spacing(), state }
     }
 
     /// An engine that goes on from a checkpoint.
     ///
     /// # Errors
     /// When the checkpoint is of another form, of other settings, or damaged.
-    pub fn resume(_settings: Settings, _checkpoint: &Checkpoint) -> Result<Engine, NotResumed> {
-        Err(NotResumed::OtherForm { found: 0, wanted: 1 })
+    pub fn resume(settings: Settings, checkpoint: &Checkpoint) -> Result<Engine, NotResumed> {
+        let damaged = |why: &dyn std::fmt::Display| NotResumed::Damaged(why.to_string());
+        let Some((form, rest)) = checkpoint.state.split_first_chunk() else { return Err(damaged(&"it is too short")) };
+        let found = u32::from_le_bytes(*form);
+        if found != FORM {
+            return Err(NotResumed::OtherForm { found, wanted: FORM });
+        }
+        let (made_under, mut engine): (Settings, Engine) = postcard::from_bytes(rest).map_err(|why| damaged(&why))?;
+        if made_under != settings {
+            return Err(NotResumed::OtherSettings);
+        }
+        engine.set(settings);
+        Ok(engine)
     }
 }

@@ -71,7 +71,7 @@ impl Desk {
             match units.get(column) {
                 Some((_, report, saves)) if report.span.overlaps(shot.window()) => {
                     let graded = self.rates.graded(shot.expect, report.severity.class());
-                    saves - placed - libm::log(graded * model.density(report.source, shot.fired.from, report.span))
+                    saves - placed - libm::log(graded * model.density(report.found_by, shot.fired.from, report.span))
                 }
                 Some(_) => f64::INFINITY,
                 // Each row has a column of its own for "no report", or none yet.

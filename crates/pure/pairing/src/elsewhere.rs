@@ -63,7 +63,7 @@ impl Desk {
             }
             let class = told.severity.class();
             let graded = share * rates.graded(held.expect, class);
-            let caused = graded * latencies.density(held.lane, told.source, held.fired.from, told.span);
+            let caused = graded * latencies.density(held.lane, told.found_by, held.fired.from, told.span);
             let unprovoked = rates.background(lane, class, now);
             let mut odds = 0.0;
             if nobody > 0.0 && caused >= NOT_WORTH * missed * unprovoked {
@@ -116,7 +116,7 @@ impl Rivals<'_> {
                     continue;
                 }
                 let graded = share * self.rates.graded(other.expect, class);
-                let density = graded * model.density(report.source, other.fired.from, report.span);
+                let density = graded * model.density(report.found_by, other.fired.from, report.span);
                 // Even a shot that is surely silent is only so many times likelier to be the cause than it is to be missed.
                 if density < least * self.rates.missed() {
                     continue;

@@ -10,7 +10,7 @@ use crate::settle::Desk;
 use crate::table::{OpenReport, ReportSeq, Settled};
 use crate::upcoming::Upcoming;
 use serde::{Deserialize, Serialize};
-use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Shot, ShotAnswer, Sighted, SlotId, Source};
+use vocabulary::{FoundBy, Gap, Mono, Outcome, ReportAnswer, Shot, ShotAnswer, Sighted, SlotId, Source};
 
 /// What the engine takes in.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
@@ -139,6 +139,23 @@ impl Engine {
         }
     }
 
+    pub(crate) fn settings(&self) -> Settings {
+        self.settings
+    }
+
+    /// Puts back the settings, which are not part of what is kept.
+    pub(crate) fn set(&mut self, settings: Settings) {
+        self.settings = settings;
+        self.desk.set(settings);
+    }
+
+    /// The shortest time between two shots at one slot, in nanoseconds, at which the report of the first has come before the
+    /// second is fired 99 times in 100: their reports cannot be mistaken for one another then. Nothing while too little is known.
+    #[must_use]
+    pub fn enough_spacing(&self) -> Option<i64> {
+        self.desk.latencies.longest_usual()
+    }
+
     /// Up to when the engine has worked: what comes earlier than this comes late.
     #[must_use]
     pub fn horizon(&self) -> Mono {
@@ -251,18 +268,26 @@ impl Engine {
     fn take_witness(&mut self, witness: Sighted, answers: &mut Vec<Answer>) {
         match witness.source {
             Source::McEvent => {
-                let seq = self.open_report(&witness, witness.count);
+                if let Some(seq) = self.fuse.copy(&witness, &self.settings) {
+                    self.desk.join(seq, witness.id, answers);
+                    self.join_further(seq, answers);
+                    return;
+                }
+                let found_by = self.fuse.found_by(&witness, &self.settings);
+                let seq = self.open_report(&witness, witness.count, found_by);
                 if let Some(record) = self.fuse.event(&witness, Some(seq), &self.settings) {
                     self.desk.join(seq, record, answers);
                 }
+                self.join_further(seq, answers);
             }
             Source::MceRecord => {
                 let (id, due) = (witness.id, witness.known.plus(self.settings.fuse_ns));
                 match self.fuse.record(witness, &self.settings) {
                     Ok(seq) => self.desk.join(seq, id, answers),
-                    Err(n) => {
-                        self.timers.record.push((due, n));
-                    }
+                    Err(n) => self.timers.record.push((due, n)),
+                }
+                if let Some(record) = self.fuse.crowded_out() {
+                    self.report_alone(&record, answers);
                 }
             }
             Source::Counter => {
@@ -282,12 +307,15 @@ impl Engine {
         match timer {
             Timer::RecordDue => {
                 if let Some(record) = self.fuse.record_due(n) {
-                    self.open_report(&record, record.count);
+                    self.report_alone(&record, answers);
                 }
             }
             Timer::StepDue => match self.fuse.step_due(n) {
                 Some(Ok(step)) => {
-                    self.open_report(&step.witness, step.left);
+                    let seq = self.open_report(&step.witness, step.left, step.witness.found_by);
+                    for record in step.records {
+                        self.desk.join(seq, record, answers);
+                    }
                 }
                 Some(Err((witness, Some(seq)))) => self.desk.join(seq, witness, answers),
                 Some(Err((witness, None))) => answers.push(Answer::Spent { witness }),
@@ -306,11 +334,25 @@ impl Engine {
         }
     }
 
-    fn open_report(&mut self, witness: &Sighted, count: u32) -> ReportSeq {
+    /// A machine-check record without an event is a report of its own.
+    fn report_alone(&mut self, record: &Sighted, answers: &mut Vec<Answer>) {
+        let seq = self.open_report(record, record.count, record.found_by);
+        self.fuse.alone(record, seq);
+        self.join_further(seq, answers);
+    }
+
+    /// Adds the waiting machine-check records that are about a report's error.
+    fn join_further(&mut self, seq: ReportSeq, answers: &mut Vec<Answer>) {
+        while let Some(record) = self.fuse.further(seq, &self.settings) {
+            self.desk.join(seq, record, answers);
+        }
+    }
+
+    fn open_report(&mut self, witness: &Sighted, count: u32, found_by: FoundBy) -> ReportSeq {
         let report = OpenReport {
             anchor: witness.id,
             witnesses: vec![witness.id],
-            source: witness.source,
+            found_by,
             span: witness.span,
             blame: witness.blame.clone(),
             lane: None,

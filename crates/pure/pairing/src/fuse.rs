@@ -1,116 +1,97 @@
 //! Makes one report out of all witnesses of the same error.
 //!
-//! Three facts of the kernel shape this. The memory-controller event is traced before the counters move
-//! (`edac_raw_mc_handle_error` in `drivers/edac/edac_mc.c`), so an event explains counts that are read after it. The
-//! machine-check record is traced before the EDAC driver decodes it (`arch/x86/kernel/cpu/mce/core.c`, order of the
-//! notifier chain), so it waits for its event. And what the counters hold without any event is a report of its own: that
-//! is how a lost trace event still counts.
+//! Facts of the kernel that shape this, with the files that they are from:
+//!
+//! - The memory-controller event is traced before the counters move (`edac_raw_mc_handle_error()` in
+//!   `drivers/edac/edac_mc.c`), so an event explains counts that are read after it. What the counters hold without any event
+//!   is a report of its own: that is how a lost trace event still counts. `counters` keeps these books.
+//! - The machine-check record is traced before the driver decodes it (`mce_early_notifier()` in
+//!   `arch/x86/kernel/cpu/mce/core.c`), so it waits for its event, and is a report of its own if none comes.
+//! - A record of firmware goes to two consumers: the driver that tells it as an event, and a machine-check record that the
+//!   kernel makes up, which a processor's driver may decode into one more event with a count of 0 (`ghes_do_proc()` in
+//!   `drivers/acpi/apei/ghes.c`, `arch/x86/kernel/cpu/mce/apei.c`). All of these can come beside the bank's own record and
+//!   event. `groups` says which tellings are of one error.
 //!
 //! The fuse must not decide what a report means; it only says which witnesses are one. The engine calls it.
 
+mod counters;
+mod groups;
+
 use crate::Settings;
 use crate::table::ReportSeq;
+use counters::Counters;
+use groups::{Groups, Kind, Telling};
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, HashMap, VecDeque};
-use vocabulary::{Class, Mono, Sighted, SlotId};
+use std::collections::BTreeMap;
+use vocabulary::{FoundBy, Sighted};
 
-/// How long after its event a counter may move: the kernel prints to the console in between.
-const COUNTER_LAG_NS: i64 = 2_000_000_000;
-/// How far a machine-check record without an address may be from its event.
-const NEAR_NS: i64 = 50_000_000;
-/// How many recent events are searched for a machine-check record that comes after its event.
-const RECENT: usize = 256;
+pub(crate) use counters::{Explained, Step};
 
-/// Which counter an event moves: that of its slot, or the controller's "no info" one.
-type CounterKey = (u16, Option<SlotId>, Class);
-
-#[derive(Serialize, Deserialize)]
-struct Explainer {
-    at: Mono,
-    left: u32,
-    report: Option<ReportSeq>,
-}
-
-/// A counter step that events explain only in part, so far.
-#[derive(Serialize, Deserialize)]
-pub(crate) struct Step {
-    pub(crate) witness: Sighted,
-    pub(crate) left: u32,
-}
-
-#[derive(Serialize, Deserialize)]
-struct RecentEvent {
-    at: Mono,
-    address: Option<u64>,
-    class: Class,
-    report: ReportSeq,
-    has_record: bool,
-}
-
-/// What became of a counter step.
-pub(crate) enum Explained {
-    /// All of it, by this report's event; none if the report was settled before a restart.
-    By(Option<ReportSeq>),
-    /// Not all; it waits under this number.
-    Waits(u64),
-}
+/// How many of the waiting machine-check records are searched, the newest first: bounded work, whatever the load.
+const SEARCHED: usize = 256;
+/// How many machine-check records wait at the most. The kernel's own pool holds 80, or two for each processor
+/// (`arch/x86/kernel/cpu/mce/genpool.c`).
+const MOST_RECORDS: usize = 4096;
 
 #[derive(Default, Serialize, Deserialize)]
 pub(crate) struct Fuse {
-    explainers: HashMap<CounterKey, VecDeque<Explainer>>,
-    steps: BTreeMap<u64, Step>,
+    counters: Counters,
     records: BTreeMap<u64, Sighted>,
-    recent: VecDeque<RecentEvent>,
+    groups: Groups,
     next: u64,
 }
 
 impl Fuse {
-    /// Takes in a memory-controller event; answers which waiting machine-check record it is the event of.
+    /// Asked first of every memory-controller event: the report about the same error, if another driver has told of it
+    /// already. The event is taken in then, and must not be given to [`event`](Fuse::event).
+    pub(crate) fn copy(&mut self, event: &Sighted, settings: &Settings) -> Option<ReportSeq> {
+        if !self.groups.may_have(event) {
+            return None;
+        }
+        let waits = self.waiting(&Telling::of(event), settings).map(|(_, kind)| kind);
+        let report = self.groups.copy(event, waits, settings)?;
+        self.counters.event(event, Some(report), settings);
+        Some(report)
+    }
+
+    /// Takes in a memory-controller event; answers which waiting machine-check record it is the event of. There may be more:
+    /// see [`further`](Fuse::further).
     pub(crate) fn event(&mut self, event: &Sighted, report: Option<ReportSeq>, settings: &Settings) -> Option<i64> {
-        if let Some(controller) = event.controller
-            && event.count > 0
-        {
-            let key = (controller, event.blame.exact(), event.severity.class());
-            let queue = self.explainers.entry(key).or_default();
-            let keep = COUNTER_LAG_NS.saturating_add(settings.counter_interval_ns.saturating_mul(3));
-            while queue.front().is_some_and(|e| event.span.to.since(e.at) > keep) {
-                queue.pop_front();
-            }
-            queue.push_back(Explainer { at: event.span.to, left: event.count, report });
-        }
+        self.counters.event(event, report, settings);
         let report = report?;
-        let found = self
-            .records
-            .iter()
-            .find(|(_, r)| same_error(r, event.span.to, event.address, event.severity.class(), settings));
-        let record = found.map(|(n, _)| *n).and_then(|n| self.records.remove(&n));
-        if self.recent.len() == RECENT {
-            self.recent.pop_front();
+        let waits = self.waiting(&Telling::of(event), settings);
+        let record = waits.and_then(|(n, kind)| Some((self.records.remove(&n)?.id, kind)));
+        self.groups.open(event, report, record.map(|(_, kind)| kind));
+        record.map(|(id, _)| id)
+    }
+
+    /// One more waiting machine-check record about the error of a report: asked after [`copy`](Fuse::copy),
+    /// [`event`](Fuse::event) and [`alone`](Fuse::alone) until there is none.
+    pub(crate) fn further(&mut self, report: ReportSeq, settings: &Settings) -> Option<i64> {
+        if self.records.is_empty() {
+            return None;
         }
-        self.recent.push_back(RecentEvent {
-            at: event.span.to,
-            address: event.address,
-            class: event.severity.class(),
-            report,
-            has_record: record.is_some(),
-        });
-        record.map(|r| r.id)
+        let group = self.groups.get(report)?;
+        let fits = |kind, record: &Sighted| if group.has(kind) { None } else { group.fits(record, settings) };
+        let (n, kind) = nearest(&self.records, fits)?;
+        self.groups.add(report, kind);
+        self.records.remove(&n).map(|record| record.id)
+    }
+
+    /// How the error of an event was found that is not yet taken in, by itself or by the record that waits for it.
+    pub(crate) fn found_by(&self, event: &Sighted, settings: &Settings) -> FoundBy {
+        let record = self.waiting(&Telling::of(event), settings).and_then(|(n, _)| self.records.get(&n));
+        record.map_or(event.found_by, |record| event.found_by.with_record(record.found_by))
     }
 
     /// Takes in a machine-check record: it belongs to a recent event's report, or waits under a number.
     pub(crate) fn record(&mut self, record: Sighted, settings: &Settings) -> Result<ReportSeq, u64> {
-        let twin = self
-            .recent
-            .iter_mut()
-            .rev()
-            .find(|e| !e.has_record && same_error(&record, e.at, e.address, e.class, settings));
-        if let Some(event) = twin {
-            event.has_record = true;
-            return Ok(event.report);
+        if let Some(report) = self.groups.record(&record, settings) {
+            return Ok(report);
         }
-        let n = self.number();
-        self.records.insert(n, record);
-        Err(n)
+        self.next += 1;
+        self.records.insert(self.next, record);
+        Err(self.next)
     }
 
     /// A machine-check record that has waited long enough: it is a report of its own.
@@ -118,81 +99,77 @@ impl Fuse {
         self.records.remove(&n)
     }
 
+    /// The oldest machine-check record, if more wait than the fuse will hold: it is a report of its own now.
+    pub(crate) fn crowded_out(&mut self) -> Option<Sighted> {
+        (self.records.len() > MOST_RECORDS).then(|| self.records.pop_first()).flatten().map(|(_, record)| record)
+    }
+
+    /// A machine-check record has become a report of its own.
+    pub(crate) fn alone(&mut self, record: &Sighted, report: ReportSeq) {
+        self.groups.open(record, report, None);
+    }
+
     /// Takes in a counter step and lets the events of that counter explain it.
     pub(crate) fn step(&mut self, witness: Sighted) -> Explained {
-        let Some(controller) = witness.controller else {
-            let n = self.number();
-            self.steps.insert(n, Step { left: witness.count, witness });
-            return Explained::Waits(n);
-        };
-        let key = (controller, witness.blame.exact(), witness.severity.class());
-        let mut step = Step { left: witness.count, witness };
-        let by = self.explainers.get_mut(&key).and_then(|queue| consume(queue, &mut step));
-        if step.left == 0 {
-            return Explained::By(by);
-        }
-        let n = self.number();
-        self.steps.insert(n, step);
-        Explained::Waits(n)
+        self.counters.step(witness)
     }
 
-    /// A counter step that has waited long enough. What is left of it after a last look at all events of the controller
-    /// is a report of its own; nothing is left if events explain it after all.
+    /// A counter step that has waited long enough. What is left of it after a last look at all events of the controller, and
+    /// at records without an event, is a report of its own; nothing is left if those explain it after all.
     pub(crate) fn step_due(&mut self, n: u64) -> Option<Result<Step, (i64, Option<ReportSeq>)>> {
-        let mut step = self.steps.remove(&n)?;
+        let (mut step, mut by) = self.counters.step_due(n)?;
+        if step.left > 0 {
+            by = self.groups.counted(&mut step).or(by);
+        }
+        if step.left == 0 {
+            return Some(Err((step.witness.id, by)));
+        }
+        self.undecoded(&mut step);
+        Some(Ok(step))
+    }
+
+    /// Gives a counter step the waiting records that it can be about: a driver has counted them, so their event was lost.
+    fn undecoded(&mut self, step: &mut Step) {
+        let over = counters::reach(step.witness.span);
         let class = step.witness.severity.class();
-        let mut by = None;
-        if let Some(controller) = step.witness.controller {
-            let own = step.witness.blame.exact();
-            // Its own counter first, then the rest in a fixed order: drivers do not always count where they point.
-            let mut keys: Vec<CounterKey> =
-                self.explainers.keys().filter(|k| k.0 == controller && k.2 == class).copied().collect();
-            keys.sort_unstable_by_key(|k| (k.1 != own, *k));
-            for key in keys {
-                if step.left > 0
-                    && let Some(queue) = self.explainers.get_mut(&key)
-                {
-                    by = consume(queue, &mut step).or(by);
-                }
+        let fits = |r: &Sighted| r.severity.class() == class && over.overlaps(r.span);
+        let mut found: Vec<(bool, u64)> =
+            self.records.iter().filter(|(_, r)| fits(r)).map(|(n, r)| (r.synthetic, *n)).take(SEARCHED).collect();
+        found.sort_unstable();
+        let mut left = step.left;
+        let mut taken: Vec<Sighted> = Vec::new();
+        for (synthetic, n) in found {
+            // A copy of a record that was taken is no further error.
+            let copy = synthetic && self.records.get(&n).is_some_and(|r| taken.iter().any(|t| groups::same_page(t, r)));
+            if (left > 0 || copy)
+                && let Some(record) = self.records.remove(&n)
+            {
+                left = if copy { left } else { left.saturating_sub(record.count.max(1)) };
+                taken.push(record);
             }
         }
-        Some(if step.left == 0 { Err((step.witness.id, by)) } else { Ok(step) })
-    }
-
-    fn number(&mut self) -> u64 {
-        self.next += 1;
-        self.next
-    }
-}
-
-/// Lets events explain a step, oldest first; answers the report of the first that did.
-fn consume(queue: &mut VecDeque<Explainer>, step: &mut Step) -> Option<ReportSeq> {
-    let span = step.witness.span;
-    while queue.front().is_some_and(|e| e.at.plus(COUNTER_LAG_NS) < span.from) {
-        queue.pop_front();
-    }
-    let mut first = None;
-    while step.left > 0 {
-        let Some(event) = queue.front_mut().filter(|e| e.at <= span.to) else { break };
-        let used = event.left.min(step.left);
-        event.left -= used;
-        step.left -= used;
-        first = first.or(event.report);
-        if event.left == 0 {
-            queue.pop_front();
+        // One record that explains everything says when it was, better than two reads of a counter.
+        if let Some(record) = taken.first().filter(|r| r.count.max(1) >= step.left) {
+            (step.witness.span, step.witness.found_by) = (record.span, record.found_by);
         }
+        step.records = taken.into_iter().map(|r| r.id).collect();
     }
-    first
+
+    /// The waiting record that an event is most likely the event of: a bank's own before one made up, then the nearest.
+    fn waiting(&self, event: &Telling, settings: &Settings) -> Option<(u64, Kind)> {
+        nearest(&self.records, |_, record| event.apart_from_record(record, settings))
+    }
 }
 
-/// Whether a machine-check record and a memory-controller event are about the same error.
-///
-/// Pages are compared, not addresses: a driver may report the page only.
-fn same_error(record: &Sighted, at: Mono, address: Option<u64>, class: Class, settings: &Settings) -> bool {
-    let apart = at.since(record.span.to).abs();
-    let near = match (record.address, address) {
-        (Some(a), Some(b)) => a >> 12 == b >> 12 && apart <= settings.fuse_ns,
-        _ => apart <= NEAR_NS,
-    };
-    near && record.severity.class() == class
+/// The waiting record that is least apart by the given measure, a bank's own before one made up. The newest are searched, and
+/// of equally distant ones the older is taken.
+fn nearest(records: &BTreeMap<u64, Sighted>, apart: impl Fn(Kind, &Sighted) -> Option<i64>) -> Option<(u64, Kind)> {
+    let found = records.iter().rev().take(SEARCHED).filter_map(|(n, record)| {
+        let kind = Kind::of_record(record);
+        apart(kind, record).map(|apart| (record.synthetic, apart, *n, kind))
+    });
+    found.min_by_key(|(synthetic, apart, n, _)| (*synthetic, *apart, *n)).map(|(_, _, n, kind)| (n, kind))
 }
+
+#[cfg(test)]
+mod tests;

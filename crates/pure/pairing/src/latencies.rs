@@ -1,22 +1,18 @@
-//! The latency densities of a run: for each kind of source over all slots, and from there for each slot.
+//! The latency densities of a run: for each way in which errors are found over all slots, and from there for each slot.
 //!
-//! A report's density is that of its own kind of source; how long nothing comes is told by all kinds together, in the shares
+//! A report's density is that of the way in which it was found; how long nothing comes is told by all kinds together, in the shares
 //! in which they report. `chain` and `settle` look things up here, and `settle` teaches.
 
 use crate::latency::Latency;
 use crate::table::LaneNo;
 use serde::{Deserialize, Serialize};
-use vocabulary::{Mono, Source, Span};
+use vocabulary::{FoundBy, Mono, Span};
 
-/// How many kinds there are.
-const KINDS: usize = 3;
+/// How many ways there are in which an error is found.
+const KINDS: usize = FoundBy::ALL.len();
 
-fn kind(source: Source) -> usize {
-    match source {
-        Source::McEvent => 0,
-        Source::MceRecord => 1,
-        Source::Counter => 2,
-    }
+fn kind(found_by: FoundBy) -> usize {
+    FoundBy::ALL.iter().position(|known| *known == found_by).unwrap_or(0)
 }
 
 /// See the module's page.
@@ -31,8 +27,8 @@ pub(crate) struct Latencies {
 
 impl Latencies {
     /// Learns from a latency at a slot that is one with this probability.
-    pub(crate) fn learn(&mut self, lane: LaneNo, source: Source, ns: i64, weight: f64) {
-        let kind = kind(source);
+    pub(crate) fn learn(&mut self, lane: LaneNo, found_by: FoundBy, ns: i64, weight: f64) {
+        let kind = kind(found_by);
         self.several |= self.only.is_some_and(|only| only != kind);
         self.only = Some(kind);
         let Some(overall) = self.overall.get_mut(kind) else { return };
@@ -46,11 +42,12 @@ impl Latencies {
     }
 
     /// Density, per second, of a report seen then about a shot at the slot that began to be forced at `fired`.
-    pub(crate) fn density(&self, lane: LaneNo, source: Source, fired: Mono, seen: Span) -> f64 {
-        let Some(latency) = self.of(lane, kind(source)) else { return 0.0 };
+    pub(crate) fn density(&self, lane: LaneNo, found_by: FoundBy, fired: Mono, seen: Span) -> f64 {
+        let Some(latency) = self.of(lane, kind(found_by)) else { return 0.0 };
         let (from, to) = (seen.from.since(fired), seen.to.since(fired));
         if to > from {
-            return (latency.survival(from) - latency.survival(to)).max(0.0) / ((to - from) as f64 / 1e9);
+            let seconds = to.saturating_sub(from) as f64 / 1e9;
+            return (latency.survival(from) - latency.survival(to)).max(0.0) / seconds;
         }
         latency.density(to.max(0))
     }

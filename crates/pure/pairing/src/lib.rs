@@ -31,7 +31,7 @@ pub use engine::{Answer, Engine, Input, Order};
 pub use latency::Latency;
 
 /// What the answers depend on besides the inputs. All times in nanoseconds.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Settings {
     /// From a shot's end of forcing to the end of its window: a report after that is not its.
     pub window_ns: i64,

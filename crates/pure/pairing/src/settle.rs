@@ -141,7 +141,7 @@ impl Desk {
         let lane = report.lane;
         let open = chain::OpenReport {
             seq: self.table.next_report(),
-            source: report.source,
+            found_by: report.found_by,
             seen: report.span,
             class: report.severity.class(),
             count: report.count,
@@ -278,7 +278,7 @@ impl Desk {
             }
             if report.span.from == report.span.to {
                 let latency = report.span.to.since(held.fired.from).max(0);
-                self.latencies.learn(held.lane, report.source, latency, option.p);
+                self.latencies.learn(held.lane, report.found_by, latency, option.p);
             }
             if let Some(expected) = held.expect {
                 self.rates.learn_grade(expected == report.severity.class(), option.p);
@@ -382,7 +382,7 @@ impl Desk {
 /// Density of a further report about one of the detected shots that a report can be about.
 pub(crate) fn echo_density(table: &Table, rates: &Rates, latencies: &Latencies, report: &OpenReport) -> f64 {
     let each = echoers(table, report);
-    each.map(|held| rates.echoed() * latencies.density(held.lane, report.source, held.fired.from, report.span)).sum()
+    each.map(|held| rates.echoed() * latencies.density(held.lane, report.found_by, held.fired.from, report.span)).sum()
 }
 
 /// Detected shots of which a report can be an echo: of its slot, of the same severity class.

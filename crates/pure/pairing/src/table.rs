@@ -6,7 +6,7 @@
 use crate::sorted::Sorted;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
-use vocabulary::{Blame, Class, Gap, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Source, Span};
+use vocabulary::{Blame, Class, FoundBy, Gap, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Span};
 
 /// An open report's number within this engine, in order of making.
 pub(crate) type ReportSeq = u64;
@@ -19,7 +19,7 @@ pub(crate) type LaneNo = usize;
 pub(crate) struct OpenReport {
     pub(crate) anchor: i64,
     pub(crate) witnesses: Vec<i64>,
-    pub(crate) source: Source,
+    pub(crate) found_by: FoundBy,
     pub(crate) span: Span,
     pub(crate) blame: Blame,
     /// The slot that it blames, where it names exactly one.

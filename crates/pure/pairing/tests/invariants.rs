@@ -3,7 +3,7 @@
 
 mod common;
 use common::*;
-use pairing::{Answer, Engine, Input};
+use pairing::{Answer, Checkpoint, Engine, Input, NotResumed, Settings};
 use proptest::prelude::*;
 use vocabulary::{Blame, Mono, Outcome, Role, Severity, Sighted, SlotId};
 
@@ -107,6 +107,60 @@ proptest! {
             prop_assert_eq!(shot.outcome == Outcome::Unknowable, shot.why.is_some());
         }
     }
+}
+
+/// The same with an engine that is put away and taken up again after each of the steps named.
+fn with_restarts(inputs: &[Input], step: i64, restarts: u64) -> Vec<Answer> {
+    let known = |i: &Input| match i {
+        Input::Gap(g) => g.span.from,
+        Input::Shot(o) => o.0.known,
+        Input::Witness(w) => w.known,
+    };
+    let mut engine = Engine::new(settings(), 1);
+    for slot in 0..16 {
+        engine.know_slot(SlotId(slot), Some(if slot < 8 { 0 } else { 1 }));
+    }
+    let mut answers = Vec::new();
+    let (mut now, mut n) = (-1_000, 0);
+    while now < 60_000 {
+        let next = now + step;
+        for input in inputs.iter().filter(|i| known(i) > at(now) && known(i) <= at(next)) {
+            engine.push(input.clone());
+        }
+        engine.advance(at(next), &mut answers);
+        if restarts >> (n % 64) & 1 == 1 {
+            engine = Engine::resume(settings(), &engine.checkpoint()).unwrap();
+        }
+        (now, n) = (next, n + 1);
+    }
+    engine.finish(&mut answers);
+    answers
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn a_restart_at_any_point_changes_nothing(inputs in load(), step in 100i64..3000, restarts in any::<u64>()) {
+        prop_assert_eq!(with_restarts(&inputs, step, restarts), run(settings(), inputs).0);
+    }
+}
+
+#[test]
+fn a_checkpoint_that_does_not_fit_is_refused() {
+    let mut engine = Engine::new(settings(), 1);
+    engine.push(shot(1, 0, 1000));
+    engine.advance(at(2000), &mut Vec::new());
+    let good = engine.checkpoint();
+    assert_eq!(good.horizon, at(2000));
+    let with = |state: Vec<u8>| Engine::resume(settings(), &Checkpoint { state, ..good.clone() }).err();
+    let mut other = good.state.clone();
+    other[0] = 200;
+    assert_eq!(with(other), Some(NotResumed::OtherForm { found: 200, wanted: 1 }));
+    assert!(matches!(with(vec![1, 0]), Some(NotResumed::Damaged(_))));
+    assert!(matches!(with(good.state[..good.state.len() - 1].to_vec()), Some(NotResumed::Damaged(_))));
+    let stricter = Settings { deadline_ns: Some(1), ..settings() };
+    assert_eq!(Engine::resume(stricter, &good).err(), Some(NotResumed::OtherSettings));
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! What pairing takes in of a witness, and what it answers.
 
-use crate::{Blame, Layers, Mono, Severity, ShotKey, SlotId, Source, Span};
+use crate::{Blame, FoundBy, Layers, Mono, Severity, ShotKey, SlotId, Source, Span};
 use serde::{Deserialize, Serialize};
 
 /// A witness as pairing takes it: numbered, its place looked up, free of text.
@@ -23,12 +23,14 @@ pub struct Sighted {
     pub severity: Severity,
     /// How many errors; 0 is "at least one".
     pub count: u32,
-    /// The physical address, if there was one.
+    /// The physical address, if there was one: [`Witness::physical_address`](crate::Witness::physical_address).
     pub address: Option<u64>,
-    /// The syndrome, if there was one.
+    /// The syndrome as a driver tells it, if there was one: [`Witness::driver_syndrome`](crate::Witness::driver_syndrome).
     pub syndrome: Option<u64>,
     /// Whether it was made up by the kernel from a firmware record (bank 255).
     pub synthetic: bool,
+    /// How the error was found, as far as this witness says.
+    pub found_by: FoundBy,
     /// The slots that it may be about.
     pub blame: Blame,
     /// The witness's number in the database.

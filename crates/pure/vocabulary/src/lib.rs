@@ -6,8 +6,11 @@
 
 mod answer;
 mod dimm;
+mod found_by;
 mod gap;
 mod injection;
+mod mc_status;
+mod reporting_limits;
 mod severity;
 mod slots;
 mod time;
@@ -15,8 +18,14 @@ mod witness;
 
 pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
 pub use dimm::{Dimm, Layer};
+pub use found_by::FoundBy;
 pub use gap::Gap;
 pub use injection::{At, Force, Injection, Shot, ShotKey};
+pub use mc_status::{Access, McStatus};
+pub use reporting_limits::{
+    COLLECTOR_THRESHOLD, COLLECTOR_THRESHOLD_INTEL, FIRMWARE_DUPLICATE_NS, FIRMWARE_DUPLICATES_KEPT, FIRMWARE_PRINT_NS,
+    FIRMWARE_PRINTS, collector_hides,
+};
 pub use severity::{Class, Severity};
 pub use slots::{Blame, SlotBook, SlotEntry, SlotId, UnknownSlot};
 pub use time::{ClockPair, Mono, Span, Wall};

@@ -218,7 +218,8 @@ impl SlotBook {
     ///
     /// Labels are as `edac_mc_handle_error()` in the kernel's `drivers/edac/edac_mc.c` builds them: `any memory`,
     /// `unknown memory`, or several joined by ` or `. A record whose message says that the syndrome register was not
-    /// valid carries row 0 and channel 0 for want of better (`drivers/edac/amd64_edac.c`): its place is not known.
+    /// valid carries row 0 and channel 0 for want of better (`drivers/edac/amd64_edac.c`): it can be about any slot of its
+    /// controller. So can one whose numbers name no slot, such as a layer out of range, and no label either.
     pub fn blame(
         &mut self,
         controller: Option<u16>,
@@ -227,7 +228,7 @@ impl SlotBook {
         message: Option<&str>,
     ) -> Blame {
         if message.is_some_and(|m| m.contains("MCA_SYND not valid")) {
-            return Blame::Anywhere;
+            return self.any_of(controller);
         }
         if let Some(controller) = controller {
             if let Some(id) = self.by_place.get(&(controller, layers)).copied() {
@@ -252,7 +253,7 @@ impl SlotBook {
                 return match (fits.as_slice(), named) {
                     ([one], _) => Blame::Slot(*one),
                     (_, Some(named)) => named,
-                    ([], None) => Blame::Anywhere,
+                    ([], None) => self.any_of(Some(controller)),
                     (_, None) => Blame::Among(fits.into()),
                 };
             }
@@ -260,20 +261,22 @@ impl SlotBook {
         label.and_then(|l| self.by_label(l)).unwrap_or(Blame::Anywhere)
     }
 
+    /// All slots of a controller. As long as slots are only learned from what names them, nobody knows them all.
+    fn any_of(&self, controller: Option<u16>) -> Blame {
+        let known = controller.filter(|_| !self.open);
+        let all = self.slots.iter().filter(|s| known.is_some() && s.controller == known).map(|s| s.id);
+        one_of(all.collect()).unwrap_or(Blame::Anywhere)
+    }
+
     fn by_label(&self, label: &str) -> Option<Blame> {
-        let mut found: Vec<SlotId> = Vec::new();
-        for part in label.split(" or ") {
-            let with_label =
-                |s: &&SlotEntry| !part.is_empty() && (s.label == part || s.dimms.iter().any(|d| d.label == part));
-            found.extend(self.slots.iter().filter(with_label).map(|s| s.id));
-        }
-        found.sort_unstable();
-        found.dedup();
-        match found.as_slice() {
-            [] => None,
-            [one] => Some(Blame::Slot(*one)),
-            _ => Some(Blame::Among(found.into())),
-        }
+        // A slot's own label may contain the word that joins labels.
+        one_of(self.with_label(label))
+            .or_else(|| one_of(label.split(" or ").flat_map(|l| self.with_label(l)).collect()))
+    }
+
+    fn with_label(&self, label: &str) -> Vec<SlotId> {
+        let has = |s: &&SlotEntry| !label.is_empty() && (s.label == label || s.dimms.iter().any(|d| d.label == label));
+        self.slots.iter().filter(has).map(|s| s.id).collect()
     }
 
     /// A slot that so far only numbers have named takes the label that a record gives it.
@@ -353,6 +356,17 @@ impl SlotBook {
 
 fn blank(label: String, controller: Option<u16>, channel: Option<u16>, slot: Option<u16>, layers: Layers) -> SlotEntry {
     SlotEntry { id: SlotId(0), name: String::new(), label, controller, channel, slot, layers, dimms: Vec::new() }
+}
+
+/// One of these slots, if there is any.
+fn one_of(mut slots: Vec<SlotId>) -> Option<Blame> {
+    slots.sort_unstable();
+    slots.dedup();
+    match slots.as_slice() {
+        [] => None,
+        [one] => Some(Blame::Slot(*one)),
+        _ => Some(Blame::Among(slots.into())),
+    }
 }
 
 /// Whether the kernel may have cut the label: it keeps 31 bytes (`EDAC_MC_LABEL_LEN` in `include/linux/edac.h`).
@@ -451,11 +465,23 @@ mod tests {
         assert_eq!(at(0, &[0, -1, -1], "A1 or A2"), Blame::Among([SlotId(0), SlotId(1)].into()));
         assert_eq!(at(0, &[0, -1, -1], "unknown memory"), Blame::Among([SlotId(0), SlotId(1)].into()));
         assert_eq!(at(1, &[-1, -1, -1], "any memory"), Blame::Slot(SlotId(3)));
-        assert_eq!(at(0, &[9, 0, -1], "unknown memory"), Blame::Anywhere);
         assert_eq!(at(7, &[0, 0, -1], "C1"), Blame::Slot(SlotId(3)));
+        // drivers/edac/edac_mc.c, edac_mc_handle_error(): a number out of range stays in the event, and matches no label.
+        let any_of_0 = Blame::Among([SlotId(0), SlotId(1), SlotId(2)].into());
+        assert_eq!(at(0, &[9, 0, -1], "unknown memory"), any_of_0);
+        assert_eq!(at(0, &[-1, -1, -1], "any memory"), any_of_0);
+        assert_eq!(at(0, &[-1, -1, -1], "A1 or B1"), Blame::Among([SlotId(0), SlotId(2)].into()));
+        assert_eq!(at(0, &[-1, -1, -1], "A1 or nobody's"), Blame::Slot(SlotId(0)));
+        assert_eq!(at(0, &[i16::MAX, i16::MIN, 0], "any memory"), any_of_0);
+        assert_eq!(at(9, &[0, 0, -1], "any memory"), Blame::Anywhere);
         assert_eq!(book.blame(None, Layers::UNKNOWN, None, None), Blame::Anywhere);
+        // drivers/edac/amd64_edac.c, __log_ecc_error() with ERR_SYND: row 0 and channel 0 stand for nothing.
         let invalid = "MCA_SYND not valid - unknown syndrome and csrow";
-        assert_eq!(book.blame(Some(0), Layers::from_slice(&[0, 0]), Some("A1"), Some(invalid)), Blame::Anywhere);
+        let mut at_0_0 = |c| book.blame(Some(c), Layers::from_slice(&[0, 0]), Some("A1"), Some(invalid));
+        assert_eq!((at_0_0(0), at_0_0(1), at_0_0(7)), (any_of_0.clone(), Blame::Slot(SlotId(3)), Blame::Anywhere));
+        let mut learning = SlotBook::learning();
+        learning.blame(Some(0), Layers::from_slice(&[0, 0]), None, None);
+        assert_eq!(learning.blame(Some(0), Layers::from_slice(&[0, 0]), None, Some(invalid)), Blame::Anywhere);
     }
 
     #[test]

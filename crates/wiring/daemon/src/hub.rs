@@ -443,7 +443,7 @@ impl<R> Hub<R> {
         let blame =
             self.book.blame(witness.controller, witness.layers, witness.label.as_deref(), witness.message.as_deref());
         let counts_no_place = witness.source == Source::Counter && witness.layers == Layers::UNKNOWN;
-        let synthetic = witness.machine_check.as_ref().is_some_and(|mc| mc.bank == 255);
+        let synthetic = witness.machine_check.as_ref().is_some_and(|mc| mc.is_synthetic());
         Sighted {
             known,
             span: witness.span,
@@ -452,9 +452,10 @@ impl<R> Hub<R> {
             layers: witness.layers,
             severity: witness.severity,
             count: witness.count,
-            address: witness.address,
-            syndrome: witness.syndrome,
+            address: witness.physical_address(),
+            syndrome: witness.driver_syndrome(),
             synthetic,
+            found_by: witness.found_by(),
             blame: if counts_no_place && blame.exact().is_some() { vocabulary::Blame::Anywhere } else { blame },
             id,
         }

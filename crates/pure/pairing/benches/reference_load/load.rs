@@ -1,7 +1,7 @@
 //! Draws the reference load with its truth.
 
 use pairing::{Input, Order};
-use vocabulary::{Blame, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotId, Source, Span};
+use vocabulary::{Blame, FoundBy, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotId, Source, Span};
 
 const SLOTS: u32 = 32;
 const MEDIAN_S: f64 = 0.040;
@@ -117,6 +117,7 @@ impl Load {
                     address: None,
                     syndrome: None,
                     synthetic: false,
+                    found_by: FoundBy::Interrupt,
                     blame: Blame::Slot(SlotId(report.slot)),
                     id: id as i64,
                 }),

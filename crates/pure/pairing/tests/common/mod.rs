@@ -3,8 +3,8 @@
 
 use pairing::{Answer, Engine, Input, Order, Settings};
 use vocabulary::{
-    Blame, Gap, Layers, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey, Sighted, SlotId,
-    Source, Span,
+    Blame, FoundBy, Gap, Layers, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey, Sighted,
+    SlotId, Source, Span,
 };
 
 pub const MS: i64 = 1_000_000;
@@ -43,13 +43,15 @@ pub fn event(id: i64, slot: u32, ms: i64) -> Sighted {
         address: None,
         syndrome: None,
         synthetic: false,
+        found_by: FoundBy::Interrupt,
         blame: Blame::Slot(SlotId(slot)),
         id,
     }
 }
 
 pub fn counter(id: i64, slot: u32, from_ms: i64, to_ms: i64, count: u32) -> Sighted {
-    Sighted { source: Source::Counter, span: Span::new(at(from_ms), at(to_ms)), count, ..event(id, slot, to_ms) }
+    let span = Span::new(at(from_ms), at(to_ms));
+    Sighted { source: Source::Counter, found_by: FoundBy::Counter, span, count, ..event(id, slot, to_ms) }
 }
 
 pub fn record(id: i64, ms: i64, address: Option<u64>) -> Sighted {
