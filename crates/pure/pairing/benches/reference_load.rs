@@ -1,8 +1,11 @@
-//! The reference load: `cargo bench -p pairing --bench reference_load`.
+//! The reference load: `cargo bench -p pairing --bench reference_load [-- SHOTS [RATE [python3]]]`.
 //!
 //! 32 DIMMs, Poisson shots at 20 a second over all, latency lognormal with median 40 ms and 99th percentile 900 ms, 1 % misses,
 //! 2 % unprovoked reports, 1 % reported at another slot, 2 % merged in pairs of one slot and severity within a second, 0.5 % with
 //! the other severity, 5 % uncorrectable, no addresses. Everything is drawn from a seed; nothing is measured on a machine.
+//!
+//! With a Python that has numpy and scipy, `assignment.py` beside this solves the very same load with
+//! `scipy.optimize.linear_sum_assignment` and the parameters that it was drawn from, in the same run.
 
 #![allow(
     clippy::unwrap_used,
@@ -12,70 +15,61 @@
     reason = "a measurement run by hand"
 )]
 
+#[path = "reference_load/judge.rs"]
+mod judge;
 #[path = "reference_load/load.rs"]
 mod load;
 
-use load::{Load, Truth};
+use load::Load;
 use pairing::{Answer, Engine, Settings};
-use std::time::Instant;
-use vocabulary::Outcome;
+use std::time::{Duration, Instant};
 
 fn main() {
-    let shots: usize = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(100_000);
-    let rate: f64 = std::env::args().skip(2).find_map(|a| a.parse().ok()).unwrap_or(20.0);
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
+    let number = |n: usize, otherwise: f64| words.get(n).and_then(|w| w.parse().ok()).unwrap_or(otherwise);
+    let (shots, rate) = (number(0, 100_000.0) as usize, number(1, 20.0));
     let load = Load::draw(shots, rate, 1);
-    let truth = &load.truth;
+
+    // Growth: the same rate, a tenth and a hundredth of the shots.
+    for part in [100, 10] {
+        let small = Load::draw(shots / part, rate, 1);
+        if small.truth.len() >= 1_000 {
+            told_time(small.truth.len(), rate, pair(&small).0);
+        }
+    }
+    let (took, answers, (most, bytes)) = pair(&load);
+    told_time(shots, rate, took);
+    println!("  held at most {most} shots and reports; a checkpoint takes {bytes} bytes at the end");
+    judge::judge(&load, &answers);
+    if let Some(python) = words.get(2) {
+        judge::against_scipy(&load, rate, python, took);
+    }
+}
+
+fn told_time(shots: usize, rate: f64, took: Duration) {
+    let each = took.as_secs_f64() * 1e6 / shots as f64;
+    println!("{shots} shots at {rate} a second: {:.3} s, {each:.2} us a shot", took.as_secs_f64());
+}
+
+/// Runs the engine over the load, as it would live: a little at a time.
+fn pair(load: &Load) -> (Duration, Vec<Answer>, (usize, usize)) {
     let mut engine = Engine::new(Settings::default(), 1);
     for slot in 0..32 {
         engine.know_slot(vocabulary::SlotId(slot), Some(0));
     }
-    let mut answers = Vec::new();
+    let mut answers = Vec::with_capacity(load.inputs.len());
     let inputs = load.inputs.clone();
+    let mut most = 0;
     let began = Instant::now();
     for (n, (at, input)) in inputs.into_iter().enumerate() {
         engine.push(input);
         if n % 1024 == 0 {
             engine.advance(at.minus(1), &mut answers);
+            let (shots, reports, _) = engine.sizes();
+            most = most.max(shots + reports);
         }
     }
+    let bytes = engine.checkpoint().state.len();
     engine.finish(&mut answers);
-    let took = began.elapsed();
-    println!("{shots} shots at {rate} a second: {took:.2?}, {:.2} us a shot", took.as_secs_f64() * 1e6 / shots as f64);
-    judge(truth, &answers);
-}
-
-fn judge(truth: &[Truth], answers: &[Answer]) {
-    let mut anchor_of = std::collections::HashMap::new();
-    for answer in answers {
-        if let Answer::Report(report) = answer {
-            anchor_of.insert(report.report, report.anchor);
-        }
-    }
-    let (mut reported, mut right, mut missed, mut said, mut found) = (0, 0, 0, 0, 0);
-    let mut detected = 0;
-    for answer in answers {
-        let Answer::Shot(shot) = answer else { continue };
-        let real = &truth[shot.key.injection as usize];
-        match real.report {
-            Some(id) => {
-                reported += 1;
-                right += usize::from(shot.report.is_some_and(|r| anchor_of[&r] == id));
-            }
-            None => missed += 1,
-        }
-        if shot.outcome == Outcome::Missed {
-            said += 1;
-            found += usize::from(real.report.is_none());
-        }
-        detected += usize::from(shot.outcome == Outcome::Detected);
-    }
-    let share = |a: usize, b: usize| 100.0 * a as f64 / b.max(1) as f64;
-    println!(
-        "  true pairs {:.2} %, misses: recall {:.1} % precision {:.1} %, detection rate {:.3} % told, {:.3} % real",
-        share(right, reported),
-        share(found, missed),
-        share(found, said),
-        share(detected, truth.len()),
-        share(reported, truth.len())
-    );
+    (began.elapsed(), answers, (most, bytes))
 }

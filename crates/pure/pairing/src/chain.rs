@@ -17,7 +17,7 @@ use std::cmp::Ordering;
 use vocabulary::{Class, FoundBy, Mono, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
-const NEGLIGIBLE: f64 = 5e-5;
+const NEGLIGIBLE: f64 = 1e-3;
 /// The most stories: bounded work, whatever the load.
 const MOST: usize = 64;
 /// The most shots that one report is given to: the likeliest.
@@ -448,7 +448,10 @@ impl Chain {
         }
         let placed = model.rates.placed();
         for (place, shot) in self.open_shots() {
-            if let Some(wait) = waits.get_mut(place) {
+            // The silence about a shot that has its report in every story weighs on none.
+            if let Some(wait) = waits.get_mut(place)
+                && self.stories.iter().any(|story| story.answer(place).is_none())
+            {
                 let waited = model.now.min(shot.window.to).since(shot.window.from);
                 *wait = 1.0 - placed * (1.0 - model.survival(waited));
             }

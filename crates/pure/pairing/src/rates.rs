@@ -58,7 +58,7 @@ pub(crate) struct Rates {
 }
 
 /// Shares are those of about so many shots.
-const MEMORY: f64 = 20_000.0;
+const MEMORY: f64 = 10_000.0;
 /// The background is that of about so many reports that nobody provoked.
 const MEMORY_REPORTS: f64 = 1_000.0;
 /// How many events of the average slot a slot's own background starts from.

@@ -1,6 +1,7 @@
 //! Draws the reference load with its truth.
 
 use pairing::{Input, Order};
+use std::fmt::Write;
 use vocabulary::{Blame, FoundBy, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotId, Source, Span};
 
 const SLOTS: u32 = 32;
@@ -8,8 +9,12 @@ const MEDIAN_S: f64 = 0.040;
 /// ln(900 ms / 40 ms) over the 99th percentile of the standard normal.
 const SIGMA: f64 = 3.113_515_3 / 2.326_347_9;
 
+/// A report that comes later than this is none: what a window is.
+const WINDOW_S: f64 = 5.0;
+
 pub(crate) struct Truth {
-    /// The witness that really reported it.
+    pub(crate) slot: u32,
+    /// The witness that really reported it, within the window.
     pub(crate) report: Option<i64>,
 }
 
@@ -84,7 +89,7 @@ impl Load {
         }
         reports.sort_by(|a, b| a.at.total_cmp(&b.at));
         merge(&mut reports, &mut random);
-        let mut truth: Vec<Truth> = (0..shots).map(|_| Truth { report: None }).collect();
+        let mut truth: Vec<Truth> = fired.iter().map(|(_, slot, _)| Truth { slot: *slot, report: None }).collect();
         let ns = |s: f64| Mono((s * 1e9) as i64);
         let mut inputs = Vec::new();
         for (n, (at, slot, expect)) in fired.iter().enumerate() {
@@ -101,7 +106,9 @@ impl Load {
         }
         for (id, report) in reports.iter().enumerate() {
             for shot in &report.shots {
-                truth[*shot].report = Some(id as i64);
+                if report.at - fired[*shot].0 <= WINDOW_S {
+                    truth[*shot].report = Some(id as i64);
+                }
             }
             let at = ns(report.at);
             inputs.push((
@@ -125,6 +132,33 @@ impl Load {
         }
         inputs.sort_by_key(|(at, _)| *at);
         Load { inputs, truth }
+    }
+}
+
+impl Load {
+    /// Writes the load as the two tables that `assignment.py` reads.
+    pub(crate) fn write(&self, folder: &std::path::Path) {
+        let mut shots = String::from("shot,t_s,slot,uncorrected,report\n");
+        let mut reports = String::from("report,t_s,slot,uncorrected,count\n");
+        let bad = |severity: Severity| u8::from(severity != Severity::Corrected);
+        for (_, input) in &self.inputs {
+            match input {
+                Input::Shot(Order(shot)) => {
+                    let n = shot.key.injection as usize;
+                    let report = self.truth[n].report.map_or(String::new(), |report| report.to_string());
+                    let expect = bad(shot.expect.unwrap());
+                    let t = shot.fired.from.0 as f64 / 1e9;
+                    writeln!(shots, "{n},{t:.9},{},{expect},{report}", shot.slot.0).unwrap();
+                }
+                Input::Witness(w) => {
+                    let (t, slot) = (w.span.to.0 as f64 / 1e9, w.blame.exact().unwrap().0);
+                    writeln!(reports, "{},{t:.9},{slot},{},{}", w.id, bad(w.severity), w.count).unwrap();
+                }
+                Input::Gap(_) => {}
+            }
+        }
+        std::fs::write(folder.join("shots.csv"), shots).unwrap();
+        std::fs::write(folder.join("reports.csv"), reports).unwrap();
     }
 }
 
