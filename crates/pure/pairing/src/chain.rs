@@ -8,53 +8,22 @@
 //! The sum is exact but for stories below [`NEGLIGIBLE`] of the best one and beyond [`MOST`] of them, which are dropped. The
 //! chain knows no other slot and gives no answers; `settle` does.
 
-use crate::latencies::Latencies;
-use crate::rates::Rates;
+use crate::model::Model;
 use crate::story::{MOST_REPORTS, MOST_SHOTS, Story};
-use crate::table::{LaneNo, ReportSeq, ShotSeq};
+use crate::table::{ReportSeq, ShotSeq};
+use crate::weighed::{Loose, Weighed};
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
 use vocabulary::{Class, FoundBy, Mono, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
-const NEGLIGIBLE: f64 = 1e-3;
+const NEGLIGIBLE: f64 = 1e-4;
 /// The most stories: bounded work, whatever the load.
 const MOST: usize = 64;
 /// The most shots that one report is given to: the likeliest.
 const MOST_CANDIDATES: usize = 6;
 /// The largest set of open shots of which every subset is tried for a report with a count.
 const SUBSETS_OF: usize = 5;
-
-/// What the run has taught so far, as one slot sees it.
-#[derive(Clone, Copy)]
-pub(crate) struct Model<'a> {
-    pub(crate) rates: &'a Rates,
-    pub(crate) latencies: &'a Latencies,
-    pub(crate) lane: LaneNo,
-    pub(crate) now: Mono,
-}
-
-impl Model<'_> {
-    /// Density, per second, of a report seen then about a shot at the slot that began to be forced at `fired`.
-    pub(crate) fn density(&self, found_by: FoundBy, fired: Mono, seen: Span) -> f64 {
-        self.latencies.density(self.lane, found_by, fired, seen)
-    }
-
-    /// Probability that a report comes later than this.
-    pub(crate) fn survival(&self, ns: i64) -> f64 {
-        self.latencies.survival(self.lane, ns)
-    }
-
-    /// Probability that nothing is said of a shot within its window: nothing at all, or too late.
-    pub(crate) fn unreported(&self, window: Span) -> f64 {
-        self.rates.missed() + self.rates.placed() * self.survival(window.to.since(window.from))
-    }
-
-    /// Reports of one class a second that none of the slot's own shots causes.
-    fn foreign(&self, class: Class) -> f64 {
-        self.rates.background(Some(self.lane), class, self.now) + self.rates.inflow(class)
-    }
-}
 
 /// A shot as the chain knows it.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
@@ -74,44 +43,6 @@ pub(crate) struct OpenReport {
     pub(crate) seen: Span,
     pub(crate) class: Class,
     pub(crate) count: u32,
-}
-
-/// What the stories say about one shot: weights, not yet probabilities.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub(crate) struct Weighed {
-    /// Each report with the weight of the stories in which it is the shot's, and of those in which other shots have it too.
-    pub(crate) reports: Vec<(ReportSeq, f64, f64)>,
-    /// The weight of the stories in which no report of the slot is the shot's, but for how likely it is that a shot has none.
-    pub(crate) none: f64,
-    /// The share of all stories that is not in these numbers.
-    pub(crate) lost: f64,
-}
-
-impl Weighed {
-    /// The sum of all weights where a shot has no report with this probability.
-    pub(crate) fn total(&self, none: f64) -> f64 {
-        self.none * none + self.reports.iter().map(|report| report.1).sum::<f64>()
-    }
-
-    fn clear(&mut self) {
-        self.reports.clear();
-        (self.none, self.lost) = (0.0, 0.0);
-    }
-
-    /// Nothing is known: no report of the slot is the shot's.
-    fn nothing(&mut self) {
-        self.clear();
-        self.none = 1.0;
-    }
-}
-
-/// How likely it is that a report is not one of the slot's shots'.
-#[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Loose {
-    /// It is nobody's.
-    pub(crate) nobody: f64,
-    /// It is somebody's, and counts more errors than that.
-    pub(crate) spare: f64,
 }
 
 /// What one report would be worth to one open shot.

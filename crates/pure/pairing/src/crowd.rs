@@ -5,9 +5,10 @@
 //! likelier it is than others. Both are solved exactly by `assign`; `settle` calls them.
 
 use crate::assign::cheapest;
-use crate::chain::{Model, Weighed};
+use crate::model::Model;
 use crate::settle::{Candidate, Desk, Found};
 use crate::table::{HeldShot, OpenReport, ReportSeq};
+use crate::weighed::Weighed;
 use vocabulary::{Mono, Span};
 
 /// How many shots are assigned together: bounded work, whatever the load.

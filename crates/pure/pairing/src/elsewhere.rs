@@ -1,9 +1,10 @@
 //! Reports that a shot's own slot does not explain it by: on other slots, without a place, and on its own slot from before it
 //! was told of or after it had to be settled early. `settle` weighs them against a miss.
 
-use crate::chain::{Loose, Model, Weighed};
+use crate::model::Model;
 use crate::settle::{Desk, echo_density};
 use crate::table::{HeldShot, LaneNo, OpenReport, ReportSeq};
+use crate::weighed::{Loose, Weighed};
 use vocabulary::Mono;
 
 /// A report whose odds against a miss are below this is not looked at.

@@ -11,6 +11,9 @@
 
 mod assign;
 mod chain;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::indexing_slicing)]
+mod chain_oracle;
 mod checkpoint;
 mod crowd;
 mod elsewhere;
@@ -18,12 +21,14 @@ mod engine;
 mod fuse;
 mod latencies;
 mod latency;
+mod model;
 mod rates;
 mod settle;
 mod sorted;
 mod story;
 mod table;
 mod upcoming;
+mod weighed;
 
 pub use assign::cheapest;
 pub use checkpoint::{Checkpoint, NotResumed};

@@ -7,12 +7,14 @@
 //! A report is settled when every shot that could claim it is: a match, an echo of a detected shot, or an orphan.
 
 use crate::Settings;
-use crate::chain::{self, Chain, Model, Weighed};
+use crate::chain::{self, Chain};
 use crate::elsewhere::Stray;
 use crate::engine::Answer;
 use crate::latencies::Latencies;
+use crate::model::Model;
 use crate::rates::Rates;
 use crate::table::{HeldShot, LaneNo, OpenReport, ReportSeq, Settled, ShotSeq, Table};
+use crate::weighed::{Loose, Weighed};
 use serde::{Deserialize, Serialize};
 use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, Shot, ShotAnswer, ShotKey, SlotId};
 
@@ -344,7 +346,7 @@ impl Desk {
             return Some(due.max(now).plus(1));
         }
         let (lane, class) = (report.lane, report.severity.class());
-        let mut loose = chain::Loose { nobody: report.free, spare: 0.0 };
+        let mut loose = Loose { nobody: report.free, spare: 0.0 };
         if let Some(lane) = lane
             && let Some(chain) = self.chains.get_mut(lane)
         {
