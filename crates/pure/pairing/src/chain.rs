@@ -14,6 +14,7 @@ use crate::table::{ReportSeq, ShotSeq};
 use crate::weighed::{Loose, Weighed};
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
+use std::collections::BTreeMap;
 use vocabulary::{Class, FoundBy, Mono, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
@@ -69,7 +70,7 @@ pub(crate) struct Chain {
     /// Reports that are nobody's, or count more, or are several shots', in some story.
     marked: u64,
     /// Shots that were settled early for want of room, and the first report that came after.
-    early: Vec<(ShotSeq, Weighed, ReportSeq)>,
+    early: BTreeMap<ShotSeq, (Weighed, ReportSeq)>,
     #[serde(skip)]
     next: Vec<Story>,
     #[serde(skip)]
@@ -87,7 +88,7 @@ impl Default for Chain {
             kept: 0,
             stories: vec![Story::EMPTY],
             marked: 0,
-            early: Vec::new(),
+            early: BTreeMap::new(),
             next: Vec::new(),
             weights: Vec::new(),
             weights_at: None,
@@ -116,7 +117,7 @@ impl Chain {
             if let Some((seq, window)) = gone.map(|(_, shot)| (shot.seq, shot.window)) {
                 self.weigh(seq, model, &mut weighed);
                 self.close(seq, model.unreported(window), model);
-                self.early.push((seq, weighed, next_report));
+                self.early.insert(seq, (weighed, next_report));
             }
             return;
         }
@@ -137,13 +138,13 @@ impl Chain {
         if let Some((_, seq, window)) = most {
             self.weigh(seq, model, &mut weighed);
             self.close(seq, model.unreported(window), model);
-            self.early.push((seq, weighed, next_report));
+            self.early.insert(seq, (weighed, next_report));
         }
     }
 
     /// For a shot that was settled early: the first report that it could not be given any more.
     pub(crate) fn early(&self, seq: ShotSeq) -> Option<ReportSeq> {
-        self.early.iter().find(|(early, _, _)| *early == seq).map(|(_, _, after)| *after)
+        self.early.get(&seq).map(|(_, after)| *after)
     }
 
     /// The slot was blamed by a report. Answers the report that had to be forgotten for want of room, with the probability that
@@ -235,7 +236,7 @@ impl Chain {
 
     /// Sums the stories up for one shot.
     pub(crate) fn weigh(&mut self, seq: ShotSeq, model: &Model<'_>, into: &mut Weighed) {
-        if let Some((_, early, _)) = self.early.iter().find(|(early, _, _)| *early == seq) {
+        if let Some((early, _)) = self.early.get(&seq) {
             into.clone_from(early);
             return;
         }
@@ -276,7 +277,7 @@ impl Chain {
     /// Lets the stories forget a shot that is settled. `none` is the probability of what is known when the slot has no report of
     /// it: that it was missed, or was reported elsewhere.
     pub(crate) fn close(&mut self, seq: ShotSeq, none: f64, model: &Model<'_>) {
-        self.early.retain(|(early, _, _)| *early != seq);
+        self.early.remove(&seq);
         let Some(place) = self.place_of(seq) else { return };
         self.open &= !(1 << place);
         self.weights_at = None;

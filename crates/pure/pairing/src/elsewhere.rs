@@ -14,6 +14,9 @@ const WORTH_ASKING: f64 = 0.05;
 /// A rival whose report this could be at less than this share of what nobody provoked does not matter.
 const NO_RIVAL: f64 = 0.01;
 
+/// The most reports of one slot that are looked at: bounded work, whatever the load.
+const MOST_STRAYS: usize = 128;
+
 /// A report that could be about a shot that its own slot is silent about.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Stray {
@@ -47,14 +50,13 @@ impl Desk {
             None => rates.placeless(),
         };
         let missed = rates.missed();
-        for (report, told) in table.reports_over(lane, held.window()) {
+        let after_early =
+            if own { lane.and_then(|lane| chains.get(lane)).and_then(|chain| chain.early(held.seq)) } else { None };
+        let in_chain =
+            |report: ReportSeq| own && report >= held.first_seq && after_early.is_none_or(|after| report < after);
+        let each = table.reports_over(lane, held.window()).filter(|(report, _)| !in_chain(*report));
+        for (report, told) in each.take(MOST_STRAYS) {
             let chain = lane.and_then(|lane| chains.get_mut(lane));
-            if own {
-                let after_early = chain.as_deref().and_then(|chain| chain.early(held.seq));
-                if report >= held.first_seq && after_early.is_none_or(|after| report < after) {
-                    continue;
-                }
-            }
             let model = Model { rates, latencies, lane: lane.unwrap_or(held.lane), now };
             let known = chain.and_then(|chain| chain.loose(report, &model));
             let loose = known.unwrap_or(Loose { nobody: told.free, spare: 0.0 });

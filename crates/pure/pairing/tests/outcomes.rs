@@ -303,6 +303,40 @@ fn a_crowd_of_shots_waits_for_a_slow_poller() {
 }
 
 #[test]
+fn a_crowd_of_candidates_gets_an_answer_and_no_confidence() {
+    // Everything at one slot within two seconds: each of 600 reports could be each of 600 shots'.
+    let shots = (0..600).map(|i| {
+        let Input::Shot(mut order) = shot(i, 0, 0) else { unreachable!() };
+        order.0.fired = vocabulary::Span::point(vocabulary::Mono(1_000 * MS + i * 400_000));
+        order.0.known = order.0.fired.from;
+        Input::Shot(order)
+    });
+    let reports = (0..600).map(|i| {
+        let at = vocabulary::Mono(1_050 * MS + i * 400_000);
+        Input::Witness(Sighted { known: at, span: vocabulary::Span::point(at), ..event(i, 0, 0) })
+    });
+    let got = run(settings(), shots.chain(reports).collect());
+    assert_eq!(got.shots().len(), 600);
+    let detected = got.shots().iter().filter(|s| s.outcome == Outcome::Detected).count();
+    assert!(detected > 580, "{detected} of 600");
+    assert!(got.shots().iter().filter(|s| s.confidence.is_some_and(|c| c < 0.5)).count() > 580);
+}
+
+#[test]
+fn a_source_whose_time_goes_backwards_is_taken_as_it_says() {
+    // Known in this order; the second and third were seen before the first.
+    let back = |id, seen_ms, known_ms| Input::Witness(Sighted { known: at(known_ms), ..event(id, 0, seen_ms) });
+    let got = run(
+        settings(),
+        vec![shot(1, 0, 1000), back(1, 1900, 1900), back(2, 400, 1910), back(3, 1040, 1920), shot(2, 0, 20_000)],
+    );
+    assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Detected, Outcome::Missed));
+    // What was seen before the shot was fired is nobody's.
+    assert!(got.roles().contains(&(2, Role::Orphan)));
+    assert_eq!(got.reports().len(), 3);
+}
+
+#[test]
 fn odd_counts_and_times_get_an_answer() {
     let huge = Input::Witness(Sighted { count: 65_535, ..event(1, 0, 1030) });
     let empty = Input::Witness(Sighted { count: 0, source: Source::Counter, ..event(2, 0, 1030) });
