@@ -21,6 +21,7 @@ mod mce_record;
 mod page;
 mod page_layout;
 mod ring_stats;
+pub mod totals;
 
 pub use counters::{ControllerReading, CounterBook, CounterValue, FullReading, PerClass, PlaceReading, Start, Taken};
 pub use events::Events;

@@ -216,9 +216,12 @@ impl Engine {
         self.desk.prune(self.horizon.minus(self.settings.memory_ns()));
     }
 
-    /// Settles everything that is left: nothing more will come.
+    /// Settles everything that is left, as if time went on and nothing more came. The horizon stays where it was, so that a
+    /// session that goes on from here takes its inputs at their times.
     pub fn finish(&mut self, answers: &mut Vec<Answer>) {
+        let horizon = self.horizon;
         self.advance(Mono(i64::MAX), answers);
+        self.horizon = horizon;
     }
 
     /// The end of the last window of an open or planned shot, if there is any.

@@ -5,7 +5,7 @@ mod common;
 use common::*;
 use pairing::{Answer, Checkpoint, Engine, Input, NotResumed, Settings};
 use proptest::prelude::*;
-use vocabulary::{Blame, Mono, Outcome, Role, Severity, Sighted, SlotId};
+use vocabulary::{Blame, Outcome, Role, Severity, Sighted, SlotId};
 
 /// A load in which much happens at the same instants, so that ties are common.
 fn load() -> impl Strategy<Value = Vec<Input>> {
@@ -179,5 +179,6 @@ fn memory_follows_the_window() {
     let bound = (2 * settings().memory_ns() / (100 * MS)) as usize * 2;
     assert!(most < bound, "{most} held, {bound} allowed");
     engine.finish(&mut answers);
-    assert_eq!(engine.horizon(), Mono(i64::MAX));
+    assert_eq!((engine.sizes().0, engine.sizes().1), (0, 0));
+    assert_eq!(engine.horizon(), at(149_900));
 }

@@ -100,11 +100,17 @@ pub struct MachineFacts {
     pub database: Fact<Directory>,
 }
 
+/// Whether the hardware of this name, as in `uname -m`, is of the x86 kind.
+#[must_use]
+pub fn is_x86(arch: &str) -> bool {
+    // The words are i386 to i686, and x86_64.
+    arch == "x86_64" || (arch.starts_with('i') && arch.ends_with("86"))
+}
+
 impl MachineFacts {
     /// Whether this is an x86 machine: only those have the machine-check files.
     pub(crate) fn is_x86(&self) -> bool {
-        // The words are those of uname -m: i386 to i686, and x86_64.
-        self.arch.value().is_some_and(|arch| arch == "x86_64" || (arch.starts_with('i') && arch.ends_with("86")))
+        self.arch.value().is_some_and(|arch| is_x86(arch))
     }
 
     /// Whether the firmware reads the errors first and hands them on: its driver is the one with this name.

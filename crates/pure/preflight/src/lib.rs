@@ -14,7 +14,7 @@ mod trace;
 #[cfg(test)]
 mod example;
 
-pub use facts::{Directory, Fact, Found, MachineFacts};
+pub use facts::{Directory, Fact, Found, MachineFacts, is_x86};
 pub use finding::{Finding, Readiness, Weight};
 
 use std::time::Duration;

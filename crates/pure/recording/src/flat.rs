@@ -2,7 +2,10 @@
 
 use crate::{Entry, EntryError};
 use serde::{Deserialize, Serialize};
-use vocabulary::{ClockPair, Dimm, Gap, Layer, Layers, MachineCheck, Mono, Severity, Source, Span, Wall, Witness};
+use vocabulary::{
+    ClockPair, Dimm, Gap, Layer, Layers, MachineCheck, MachineCounts, MachineSample, MachineSettings, Mono, Severity,
+    Source, Span, Wall, Witness,
+};
 
 /// A 64-bit number: read as a JSON number or as hexadecimal text, written as text, since JSON numbers lose bits.
 #[derive(Clone, Serialize, Deserialize)]
@@ -93,6 +96,22 @@ pub(crate) struct Flat {
     size_mb: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     rank: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mce: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mcp: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    thr: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    dfr: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    collected: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    offlined: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    corrupted_kb: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    settings: Option<Box<MachineSettings>>,
 }
 
 impl Flat {
@@ -101,6 +120,7 @@ impl Flat {
             "" => Err(EntryError::Missing("source")),
             "gap" => self.into_gap(),
             "dimm" => self.into_dimm(),
+            "machine" => self.into_machine(),
             "clock" => Ok(Entry::Clock(ClockPair {
                 mono: Mono(self.t_ns.ok_or(EntryError::Missing("t_ns"))?),
                 wall: Wall(self.wall_ns.ok_or(EntryError::Missing("wall_ns"))?),
@@ -110,7 +130,7 @@ impl Flat {
                 None => Err(EntryError::Bad {
                     field: "source",
                     found: self.source,
-                    expected: "one of mc_event, mce_record, counter, gap, dimm, clock",
+                    expected: "one of mc_event, mce_record, counter, gap, dimm, clock, machine",
                 }),
             },
         }
@@ -138,6 +158,24 @@ impl Flat {
             mem_type: self.mem_type,
             size_mb: self.size_mb,
             rank: self.rank.unwrap_or(false),
+        }))
+    }
+
+    fn into_machine(self) -> Result<Entry, EntryError> {
+        let at = Mono(self.t_ns.ok_or(EntryError::Missing("t_ns"))?);
+        Ok(Entry::Machine(MachineSample {
+            from: self.from_ns.map_or(at, Mono).min(at),
+            at,
+            counts: MachineCounts {
+                mce: self.mce,
+                mcp: self.mcp,
+                thr: self.thr,
+                dfr: self.dfr,
+                collected: self.collected,
+                offlined: self.offlined,
+                corrupted_kb: self.corrupted_kb,
+            },
+            settings: self.settings,
         }))
     }
 
@@ -210,6 +248,20 @@ impl Flat {
                 mem_type: dimm.mem_type.clone(),
                 size_mb: dimm.size_mb,
                 rank: dimm.rank.then_some(true),
+                ..Flat::default()
+            },
+            Entry::Machine(sample) => Flat {
+                source: "machine".into(),
+                t_ns: Some(sample.at.0),
+                from_ns: (sample.from != sample.at).then_some(sample.from.0),
+                mce: sample.counts.mce,
+                mcp: sample.counts.mcp,
+                thr: sample.counts.thr,
+                dfr: sample.counts.dfr,
+                collected: sample.counts.collected,
+                offlined: sample.counts.offlined,
+                corrupted_kb: sample.counts.corrupted_kb,
+                settings: sample.settings.clone(),
                 ..Flat::default()
             },
             Entry::Witness { known, witness } => Flat::from_witness(*known, witness),

@@ -2,14 +2,14 @@
 //!
 //! A recording is two files. The feed file holds the feed's own lines, each with `t_ns` where the live feed would have
 //! stamped its arrival; crate `feed-lines` reads those. The witness file holds what this crate reads and writes: trace
-//! events, machine-check records, counter steps, gaps and the inventory. docs/recording.md describes both for people who
+//! events, machine-check records, counter steps, gaps, the inventory, and what else the machine showed. docs/recording.md describes both for people who
 //! bring their own data. Pure: lines in, values out; the daemon opens the files.
 
 mod flat;
 
 use flat::Flat;
 use thiserror::Error;
-use vocabulary::{ClockPair, Dimm, Gap, Mono, Witness};
+use vocabulary::{ClockPair, Dimm, Gap, MachineSample, Mono, Witness};
 
 /// One line of a witness file.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -27,6 +27,8 @@ pub enum Entry {
     Dimm(Dimm),
     /// A measured pair of both clocks, for dates.
     Clock(ClockPair),
+    /// What the machine showed beside its reports.
+    Machine(MachineSample),
 }
 
 /// Why a line is not one of a witness file.
@@ -121,6 +123,8 @@ mod tests {
             r#"{"source":"counter","t_ns":200,"from_ns":100,"controller":1,"place":[0,1],"label":"A2","severity":"corrected","count":3}"#,
             r#"{"source":"gap","t_ns":20,"from_ns":10,"of":"counter","controller":1,"why":"driver gone"}"#,
             r#"{"source":"clock","t_ns":20,"wall_ns":1798761600000000000}"#,
+            r#"{"source":"machine","t_ns":20}"#,
+            r#"{"source":"machine","t_ns":20,"from_ns":10,"mce":1,"mcp":2,"thr":3,"dfr":4,"collected":5,"offlined":6,"corrupted_kb":7,"settings":{"x86":true,"ignore_ce":false,"boot":["mce=no_cmci"]}}"#,
             r#"{"source":"dimm","controller":0,"place":[2,1],"layers":["csrow","channel"],"label":"A2","rank":true}"#,
         ] {
             let entry = parse(line_in).unwrap();

@@ -9,6 +9,7 @@ mod dimm;
 mod found_by;
 mod gap;
 mod injection;
+mod machine;
 mod mc_status;
 mod reporting_limits;
 mod severity;
@@ -21,6 +22,7 @@ pub use dimm::{Dimm, Layer};
 pub use found_by::FoundBy;
 pub use gap::Gap;
 pub use injection::{At, Force, Injection, Shot, ShotKey};
+pub use machine::{ControllerName, MachineCounts, MachineSample, MachineSettings};
 pub use mc_status::{Access, McStatus};
 pub use reporting_limits::{
     COLLECTOR_THRESHOLD, COLLECTOR_THRESHOLD_INTEL, FIRMWARE_DUPLICATE_NS, FIRMWARE_DUPLICATES_KEPT, FIRMWARE_PRINT_NS,

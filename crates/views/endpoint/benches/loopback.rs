@@ -27,7 +27,8 @@ fn main() {
     let path = dir.path().join("million.db");
     drop(store::Store::open(&path).unwrap());
     let db = rusqlite::Connection::open(&path).unwrap();
-    db.execute_batch(&format!("BEGIN; {} COMMIT;", include_str!("../../questions/benches/million.sql"))).unwrap();
+    let million = include_str!("../../questions/benches/million.sql");
+    db.execute_batch(&format!("BEGIN; {million} {} COMMIT;", store::RECOUNT)).unwrap();
     db.pragma_update(None, "synchronous", "FULL").unwrap();
 
     let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();

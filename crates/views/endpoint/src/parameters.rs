@@ -96,6 +96,11 @@ impl Parameters {
         }
     }
 
+    /// Whether the causes of misses are asked for.
+    pub(crate) fn why(&mut self) -> bool {
+        self.flag("why").unwrap_or(false)
+    }
+
     pub(crate) fn orphan_filter(&mut self) -> ReportFilter {
         ReportFilter {
             slot: self.slot(),

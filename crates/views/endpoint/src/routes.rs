@@ -10,6 +10,7 @@ use axum::http::{HeaderValue, Method, StatusCode, Uri, header};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use questions::Snapshot;
 use serde_json::Value;
 use tokio::sync::watch;
 
@@ -60,9 +61,11 @@ async fn slots(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refus
 
 async fn shots(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refusal> {
     let mut given = parameters(&uri)?;
-    let (filter, page) = (given.shot_filter(), given.page());
+    let (filter, why, page) = (given.shot_filter(), given.why(), given.page());
     given.end()?;
-    let answer = shared.reader.ask(move |run| run.shots(&filter, &page)).await?;
+    let asked =
+        move |run: &Snapshot<'_>| if why { run.shots_with_causes(&filter, &page) } else { run.shots(&filter, &page) };
+    let answer = shared.reader.ask(asked).await?;
     Ok(with_status(StatusCode::OK, answer))
 }
 

@@ -24,6 +24,8 @@ async fn the_routes_answer_the_rows_of_the_command_line() {
     assert_eq!(served.ok("/v1/run").await, json(run.run_summary().unwrap()));
     assert_eq!(served.ok("/v1/slots").await["items"], json(run.slots().unwrap()));
     assert_eq!(served.ok("/v1/shots").await, json(run.shots(&ShotFilter::default(), &page).unwrap()));
+    let why = json(run.shots_with_causes(&ShotFilter::default(), &page).unwrap());
+    assert_eq!(served.ok("/v1/shots?why=true").await, why);
     assert_eq!(served.ok("/v1/orphans").await, json(run.orphans(&ReportFilter::default(), &page).unwrap()));
     assert_eq!(served.ok("/v1/reports").await, json(run.reports(&ReportFilter::default(), &page).unwrap()));
     assert_eq!(served.ok("/v1/gaps").await, json(run.gaps(&GapFilter::default(), &page).unwrap()));
@@ -53,6 +55,7 @@ async fn parameters_filter() {
         ("/v1/shots?misgraded=true", 1),
         ("/v1/shots?late=true", 1),
         ("/v1/shots?shared=true", 2),
+        ("/v1/shots?outcome=missed&why=true", 1),
         ("/v1/orphans?severity=uncorrected", 1),
         ("/v1/orphans?slot=B2", 1),
         ("/v1/reports?role=match", 9),
@@ -108,6 +111,7 @@ async fn what_is_wrong_is_named() {
         ("/v1/slots?limit=", "limit takes a whole number from 1 to 10000, not \"\""),
         ("/v1/shots?outcome=lost", "outcome takes detected, missed, unknowable or open, not \"lost\""),
         ("/v1/shots?late=1", "late takes true or false, not \"1\""),
+        ("/v1/shots?why=yes", "why takes true or false, not \"yes\""),
         ("/v1/shots?since_ns=soon", "since_ns takes a whole number of nanoseconds, not \"soon\""),
         (
             "/v1/shots?since=yesterday",
@@ -139,7 +143,8 @@ async fn the_documentation_names_every_key() {
     let mut keys = std::collections::BTreeSet::new();
     for route in ["/v1/run", "/v1/slots", "/v1/shots", "/v1/orphans", "/v1/reports", "/v1/gaps"] {
         assert!(doc.contains(&format!("## GET {route}")), "{route} has no section");
-        let mut answer = served.ok(route).await;
+        let target = if route == "/v1/shots" { "/v1/shots?why=true" } else { route };
+        let mut answer = served.ok(target).await;
         if let Some(run) = answer.as_object_mut() {
             run.entry("settings").and_modify(|free| *free = Value::Null);
         }

@@ -25,7 +25,7 @@ fn database() -> Connection {
         let path = dir.path().join("million.db");
         drop(store::Store::open(&path).unwrap());
         let db = Connection::open(&path).unwrap();
-        db.execute_batch(&format!("BEGIN; {} COMMIT;", include_str!("million.sql"))).unwrap();
+        db.execute_batch(&format!("BEGIN; {} {} COMMIT;", include_str!("million.sql"), store::RECOUNT)).unwrap();
         dir
     });
     let db = store::open_read(&dir.path().join("million.db")).unwrap();

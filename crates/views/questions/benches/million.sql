@@ -1,6 +1,6 @@
 -- A run of 1,000,000 shots on 32 slots, made by arithmetic: 1 % missed, 1 % blamed on the neighbour, 0.1 % late, some
 -- unknowable, an orphan for every 5,000 shots. For measuring only.
-INSERT INTO run VALUES (1, 'million', 'replay', 'bench', '0', '{}', 1800000000000000000, NULL);
+INSERT INTO run VALUES (1, 'million', 'replay', 'bench', '0', '{"window_ns":5000000000}', 1800000000000000000, NULL);
 INSERT INTO boot VALUES (1, 1, '00000000-0000-0000-0000-000000000000', '6.12', 0, 1000000000000);
 INSERT INTO clock_pair VALUES (1, 0, 1800000000000000000);
 WITH RECURSIVE n(n) AS (SELECT 0 UNION ALL SELECT n + 1 FROM n WHERE n < 31)
@@ -23,5 +23,7 @@ INSERT INTO shot SELECT injection, 1, 1, 1, slot, arrived_ns, arrived_ns,
     iif(injection % 100 = 7 OR injection % 5000 = 1, NULL, injection),
     iif(injection % 100 = 7 OR injection % 5000 = 1, NULL, 0),
     iif(injection % 100 = 7 OR injection % 5000 = 1, NULL, injection * 7919 % 900000000),
-    injection % 100 = 9, 0, injection % 1000 = 11, 0, iif(injection % 100 = 9, (slot + 1) % 32, NULL), NULL, NULL, NULL
+    injection % 100 = 9, 0, injection % 1000 = 11, 0, iif(injection % 100 = 9, (slot + 1) % 32, NULL),
+    iif(injection % 5000 = 1, NULL, 5.0), iif(injection % 5000 = 1, NULL, 1.0 - (injection % 13) / 100.0), NULL,
+    iif(injection % 5000 = 1, NULL, iif(injection % 100 = 7, 0.05, 0.99))
     FROM injection;

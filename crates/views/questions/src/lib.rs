@@ -6,6 +6,7 @@
 //! disagree. The crate only reads: it never writes to the database, never decides an outcome, and reads no clock.
 //! The command line, crate `endpoint` and the daemon call it.
 
+mod chance;
 mod dates;
 mod error;
 mod filter;
@@ -19,8 +20,11 @@ mod snapshot;
 mod summary;
 mod table;
 mod text;
+mod why;
 mod words;
 
+pub use chance::Chance;
+pub use dossier::{Cause, Evidence, Strength};
 pub use error::QuestionError;
 pub use filter::{GapFilter, Listing, Page, ReportFilter, ShotFilter, Stamp};
 pub use gaps::GapRow;
@@ -28,9 +32,9 @@ pub use quantile::Latency;
 pub use reports::ReportRow;
 pub use runs::{RunRow, runs};
 pub use shots::ShotRow;
-pub use slots::{BlamedOn, SlotRow};
+pub use slots::{BlamedOn, Doubt, SlotRow};
 pub use snapshot::{RunRef, Snapshot};
 pub use summary::{BootLine, GapTotal, RemarkLine, RunSummary, Totals};
-pub use table::{gaps_table, orphans_table, reports_table, run_text, runs_table, shots_table, slots_table};
+pub use table::{gaps_table, orphans_table, reports_table, run_text, runs_table, shots_table, slots_table, why_table};
 pub use text::printable;
 pub use words::{OutcomeWord, RoleWord};

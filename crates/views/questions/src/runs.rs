@@ -35,9 +35,9 @@ pub struct RunRow {
 pub fn runs(connection: &Connection) -> Result<Vec<RunRow>, QuestionError> {
     let mut ask = connection.prepare_cached(
         "SELECT r.name, r.kind, r.host, r.version, r.started_wall_ns, r.ended_wall_ns,
-                (SELECT count(*) FROM shot h WHERE h.run = r.run),
-                (SELECT count(*) FROM shot h WHERE h.run = r.run AND h.outcome = 'missed'),
-                (SELECT count(*) FROM report o WHERE o.run = r.run AND o.role = 'orphan')
+                (SELECT coalesce(sum(shots), 0) FROM slot_total t WHERE t.run = r.run),
+                (SELECT coalesce(sum(missed), 0) FROM slot_total t WHERE t.run = r.run),
+                (SELECT coalesce(sum(reports), 0) FROM report_total o WHERE o.run = r.run AND o.role = 'orphan')
          FROM run r ORDER BY r.started_wall_ns DESC, r.run DESC",
     )?;
     let rows = ask.query_map([], |row| {

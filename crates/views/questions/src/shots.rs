@@ -1,9 +1,9 @@
 //! The question `shots`: every shot and what became of it.
 
 use crate::filter::Conditions;
-use crate::slots::NOTABLE;
 use crate::snapshot::json_column;
 use crate::{Listing, OutcomeWord, Page, QuestionError, ShotFilter, Snapshot};
+use dossier::Cause;
 use rusqlite::{Row, params_from_iter};
 use serde::Serialize;
 use std::sync::Arc;
@@ -55,13 +55,26 @@ pub struct ShotRow {
     pub margin: Option<f64>,
     /// Probability of this answer; null where pairing gives none.
     pub confidence: Option<f64>,
+    /// Probability that any report was about the shot, over all plausible assignments: what the estimated rates are made from;
+    /// null where pairing gives none.
+    pub detected_p: Option<f64>,
     /// Why nobody can know, for an unknowable shot.
     pub why: Option<String>,
+    /// The likely causes, the likeliest first, if they were asked for and the shot is missed or told of by a machine-check record
+    /// alone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub causes: Option<Vec<Cause>>,
 }
+
+/// A row and the cursor that stands behind it: injection and shot.
+type Found = (ShotRow, (i64, i64));
+
+/// The words by which SQLite finds the few notable shots through a partial index, if the database has one.
+pub(crate) const NOTABLE: &str = "(outcome <> 'detected' OR misplaced + misgraded + late + shared > 0)";
 
 const COLUMNS: &str = "i.injection, i.id, h.shot, h.slot, i.injector, i.lines, h.boot, h.fired_ns, h.fired_to_ns, \
      h.outcome, h.latency_ns, h.latency_min_ns, h.report, i.expect, o.severity, h.misplaced, h.blamed_slot, \
-     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.why";
+     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why";
 
 impl Snapshot<'_> {
     /// Shots in the order in which their injections arrived, and within one injection by number.
@@ -69,6 +82,23 @@ impl Snapshot<'_> {
     /// # Errors
     /// When a filter names an unknown slot, the cursor is not one of this question, or the database cannot be read.
     pub fn shots(&self, filter: &ShotFilter, page: &Page) -> Result<Listing<ShotRow>, QuestionError> {
+        Ok(Listing::of(self.found_shots(filter, page)?, page))
+    }
+
+    /// The same, with the likely causes of each miss.
+    ///
+    /// # Errors
+    /// As [`Snapshot::shots`].
+    pub fn shots_with_causes(&self, filter: &ShotFilter, page: &Page) -> Result<Listing<ShotRow>, QuestionError> {
+        let mut rows = self.found_shots(filter, page)?;
+        let mut case = self.case()?;
+        for (shot, (injection, _)) in rows.iter_mut().take(page.limit) {
+            shot.causes = self.look_into(shot, *injection, &mut case)?;
+        }
+        Ok(Listing::of(rows, page))
+    }
+
+    fn found_shots(&self, filter: &ShotFilter, page: &Page) -> Result<Vec<Found>, QuestionError> {
         let (injection, shot) = page.cursor()?;
         let flags = [
             ("h.misplaced", filter.misplaced),
@@ -121,10 +151,10 @@ impl Snapshot<'_> {
         let rows = ask
             .query_map(params_from_iter(which.into_values()), |row| self.shot_row(row))?
             .collect::<rusqlite::Result<_>>()?;
-        Ok(Listing::of(rows, page))
+        Ok(rows)
     }
 
-    fn shot_row(&self, row: &Row<'_>) -> rusqlite::Result<(ShotRow, (i64, i64))> {
+    fn shot_row(&self, row: &Row<'_>) -> rusqlite::Result<Found> {
         let (boot, fired_ns) = (row.get(6)?, row.get(7)?);
         let shot = ShotRow {
             injection: row.get(1)?,
@@ -149,7 +179,9 @@ impl Snapshot<'_> {
             shared: row.get(19)?,
             margin: row.get(20)?,
             confidence: row.get(21)?,
-            why: row.get(22)?,
+            detected_p: row.get(22)?,
+            why: row.get(23)?,
+            causes: None,
         };
         let cursor = (row.get(0)?, shot.shot);
         Ok((shot, cursor))

@@ -1,7 +1,8 @@
 //! The question `slots`: what became of the shots at each slot.
 
+use crate::chance::Chance;
 use crate::{Latency, Listing, Page, QuestionError, Snapshot};
-use rusqlite::params;
+use rusqlite::Row;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -45,6 +46,14 @@ pub struct SlotRow {
     pub latency_ns: Option<Latency>,
     /// detected / (detected + missed); null when that is 0 / 0.
     pub detection_rate: Option<f64>,
+    /// The mean of the shots' probabilities of detection; null when no shot has one.
+    pub detection_estimate: Option<f64>,
+    /// How sure the answers about the shots are.
+    #[serde(flatten)]
+    pub doubt: Doubt,
+    /// What chance alone would have done.
+    #[serde(flatten)]
+    pub chance: Chance,
     /// The slots that misplaced shots were blamed on, where the report names one, most shots first.
     pub blamed_on: Vec<BlamedOn>,
 }
@@ -58,14 +67,102 @@ pub struct BlamedOn {
     pub shots: i64,
 }
 
-/// detected / (detected + missed), where there is anything to divide by.
-pub(crate) fn detection_rate(detected: i64, missed: i64) -> Option<f64> {
-    // Counts of shots are far below 2^53, from where on an f64 cannot hold every whole number.
-    (detected + missed > 0).then(|| detected as f64 / (detected + missed) as f64)
+/// How many shots have an answer that is not sure.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
+pub struct Doubt {
+    /// Shots whose answer has a confidence below 0.9.
+    pub unsure: i64,
+    /// Of these, shots whose answer has a confidence below 0.5: more likely wrong than right.
+    pub guessed: i64,
+    /// unsure / (detected + missed); null when that is 0 / 0.
+    pub unsure_share: Option<f64>,
 }
 
-/// The words by which SQLite finds the few notable shots through a partial index, if the database has one.
-pub(crate) const NOTABLE: &str = "(outcome <> 'detected' OR misplaced + misgraded + late + shared > 0)";
+/// part / whole, where there is anything to divide by.
+pub(crate) fn share(part: i64, whole: i64) -> Option<f64> {
+    // Counts of shots are far below 2^53, from where on an f64 cannot hold every whole number.
+    (whole > 0).then(|| part as f64 / whole as f64)
+}
+
+/// The sums that the database keeps of a slot's shots, or of several slots'.
+#[derive(Clone, Copy, Default)]
+pub(crate) struct Sums {
+    pub(crate) injections: i64,
+    pub(crate) shots: i64,
+    pub(crate) detected: i64,
+    pub(crate) missed: i64,
+    pub(crate) unknowable: i64,
+    pub(crate) misplaced: i64,
+    pub(crate) misgraded: i64,
+    pub(crate) late: i64,
+    pub(crate) shared: i64,
+    rated: i64,
+    rated_ppb: i64,
+    unsure: i64,
+    guessed: i64,
+}
+
+impl Sums {
+    /// What a question selects, each in the place that [`Sums::read`] looks for it.
+    pub(crate) const COLUMNS: &str = "shots, detected, missed, unknowable, misplaced, misgraded, late, shared, rated, \
+        rated_ppb, unsure, guessed, injections";
+
+    pub(crate) fn read(row: &Row<'_>) -> rusqlite::Result<Sums> {
+        Ok(Sums {
+            shots: row.get(0)?,
+            detected: row.get(1)?,
+            missed: row.get(2)?,
+            unknowable: row.get(3)?,
+            misplaced: row.get(4)?,
+            misgraded: row.get(5)?,
+            late: row.get(6)?,
+            shared: row.get(7)?,
+            rated: row.get(8)?,
+            rated_ppb: row.get(9)?,
+            unsure: row.get(10)?,
+            guessed: row.get(11)?,
+            injections: row.get(12)?,
+        })
+    }
+
+    pub(crate) fn add(&mut self, other: &Sums) {
+        self.injections += other.injections;
+        self.shots += other.shots;
+        self.detected += other.detected;
+        self.missed += other.missed;
+        self.unknowable += other.unknowable;
+        self.misplaced += other.misplaced;
+        self.misgraded += other.misgraded;
+        self.late += other.late;
+        self.shared += other.shared;
+        self.rated += other.rated;
+        self.rated_ppb += other.rated_ppb;
+        self.unsure += other.unsure;
+        self.guessed += other.guessed;
+    }
+
+    /// Shots that were detected or missed.
+    pub(crate) fn judged(&self) -> i64 {
+        self.detected + self.missed
+    }
+
+    /// Shots that are not settled yet.
+    pub(crate) fn open(&self) -> i64 {
+        self.shots - self.detected - self.missed - self.unknowable
+    }
+
+    pub(crate) fn detection_rate(&self) -> Option<f64> {
+        share(self.detected, self.judged())
+    }
+
+    pub(crate) fn detection_estimate(&self) -> Option<f64> {
+        (self.rated > 0).then(|| self.rated_ppb as f64 / 1e9 / self.rated as f64)
+    }
+
+    pub(crate) fn doubt(&self) -> Doubt {
+        Doubt { unsure: self.unsure, guessed: self.guessed, unsure_share: share(self.unsure, self.judged()) }
+    }
+}
 
 impl Snapshot<'_> {
     /// All slots of the run in order of their numbers, those without shots too.
@@ -73,39 +170,41 @@ impl Snapshot<'_> {
     /// # Errors
     /// When the database cannot be read.
     pub fn slots(&self) -> Result<Vec<SlotRow>, QuestionError> {
-        let mut rows: BTreeMap<i64, SlotRow> = self
-            .slots
-            .iter()
-            .map(|(slot, facts)| {
-                let row = SlotRow {
-                    slot: facts.name.clone(),
-                    controller: facts.controller,
-                    channel: facts.channel,
-                    number: facts.number,
-                    place: facts.place.clone(),
-                    shots: 0,
-                    detected: 0,
-                    missed: 0,
-                    unknowable: 0,
-                    open: 0,
-                    shared: 0,
-                    misplaced: 0,
-                    misgraded: 0,
-                    late: 0,
-                    orphans: 0,
-                    echoes: 0,
-                    latency_ns: None,
-                    detection_rate: None,
-                    blamed_on: Vec::new(),
-                };
-                (*slot, row)
-            })
-            .collect();
-        for (slot, row) in &mut rows {
-            self.count_outcomes(*slot, row)?;
+        let sums = self.sums()?;
+        let orphans = self.orphans_by_slot()?;
+        let background = self.background()?;
+        let mut rows = BTreeMap::new();
+        for (slot, facts) in &self.slots {
+            let sums = sums.get(slot).copied().unwrap_or_default();
+            let orphans = orphans.get(slot).copied().unwrap_or(0);
+            let row = SlotRow {
+                slot: facts.name.clone(),
+                controller: facts.controller,
+                channel: facts.channel,
+                number: facts.number,
+                place: facts.place.clone(),
+                shots: sums.shots,
+                detected: sums.detected,
+                missed: sums.missed,
+                unknowable: sums.unknowable,
+                open: sums.open(),
+                shared: sums.shared,
+                misplaced: sums.misplaced,
+                misgraded: sums.misgraded,
+                late: sums.late,
+                orphans,
+                echoes: 0,
+                latency_ns: if sums.detected > 0 { self.latency(*slot)? } else { None },
+                detection_rate: sums.detection_rate(),
+                detection_estimate: sums.detection_estimate(),
+                doubt: sums.doubt(),
+                chance: background.chance(facts.controller, orphans, &sums),
+                blamed_on: Vec::new(),
+            };
+            rows.insert(*slot, row);
         }
-        self.count_notable(&mut rows)?;
-        self.count_reports(&mut rows)?;
+        self.tell_blamed(&mut rows)?;
+        self.count_echoes(&mut rows)?;
         Ok(rows.into_values().collect())
     }
 
@@ -122,69 +221,60 @@ impl Snapshot<'_> {
         Ok(Listing::of(rows.collect(), page))
     }
 
-    /// Counts the outcomes of a slot's shots, and takes the latencies of the detected ones.
-    ///
-    /// One outcome of one slot at a time only steps along the index; a GROUP BY over both takes four times as long.
-    /// The latencies come in no order: an index that sorted them would make each settling of a shot write to a random page.
-    fn count_outcomes(&self, slot: i64, row: &mut SlotRow) -> Result<(), QuestionError> {
+    /// What the database keeps of each slot that has shots.
+    pub(crate) fn sums(&self) -> Result<BTreeMap<i64, Sums>, QuestionError> {
         let mut ask =
-            self.db.prepare_cached("SELECT count(*) FROM shot WHERE run = ?1 AND slot = ?2 AND outcome IS ?3")?;
-        let mut count = |outcome: Option<&str>| ask.query_row(params![self.run, slot, outcome], |row| row.get(0));
-        (row.missed, row.unknowable, row.open) = (count(Some("missed"))?, count(Some("unknowable"))?, count(None)?);
+            self.db.prepare_cached(&format!("SELECT {}, slot FROM slot_total WHERE run = ?1", Sums::COLUMNS))?;
+        let sums = ask.query_map([self.run], |row| Ok((row.get(13)?, Sums::read(row)?)))?;
+        Ok(sums.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// The latencies of a slot's detected shots come in no order: an index that sorted them would make each settling of a shot
+    /// write to a random page.
+    fn latency(&self, slot: i64) -> Result<Option<Latency>, QuestionError> {
         let mut ask = self
             .db
             .prepare_cached("SELECT latency_ns FROM shot WHERE run = ?1 AND slot = ?2 AND outcome = 'detected'")?;
         let mut answer = ask.query([self.run, slot])?;
         let mut latencies: Vec<i64> = Vec::new();
         while let Some(found) = answer.next()? {
-            row.detected += 1;
             latencies.extend(found.get::<_, Option<i64>>(0)?);
         }
-        row.latency_ns = Latency::of(&mut latencies);
-        row.shots = row.detected + row.missed + row.unknowable + row.open;
-        row.detection_rate = detection_rate(row.detected, row.missed);
-        Ok(())
+        Ok(Latency::of(&mut latencies))
     }
 
-    /// The plus sign keeps SQLite from walking all shots in the order of their slots, only to save itself some sorting.
-    fn count_notable(&self, rows: &mut BTreeMap<i64, SlotRow>) -> Result<(), QuestionError> {
-        let mut ask = self.db.prepare_cached(&format!(
-            "SELECT slot, blamed_slot, sum(misplaced), sum(misgraded), sum(late), sum(shared) FROM shot
-             WHERE run = ?1 AND {NOTABLE} GROUP BY +slot, blamed_slot ORDER BY +slot, sum(misplaced) DESC, blamed_slot",
-        ))?;
+    fn tell_blamed(&self, rows: &mut BTreeMap<i64, SlotRow>) -> Result<(), QuestionError> {
+        let mut ask = self.db.prepare_cached(
+            "SELECT slot, blamed_slot, count(*) FROM shot WHERE run = ?1 AND misplaced > 0 AND blamed_slot IS NOT NULL
+             GROUP BY slot, blamed_slot ORDER BY slot, count(*) DESC, blamed_slot",
+        )?;
         let mut answer = ask.query([self.run])?;
         while let Some(found) = answer.next()? {
             let Some(row) = rows.get_mut(&found.get(0)?) else { continue };
-            let misplaced: i64 = found.get(2)?;
-            row.misplaced += misplaced;
-            row.misgraded += found.get::<_, i64>(3)?;
-            row.late += found.get::<_, i64>(4)?;
-            row.shared += found.get::<_, i64>(5)?;
-            if let (Some(slot), true) = (self.slot_name(found.get(1)?), misplaced > 0) {
-                row.blamed_on.push(BlamedOn { slot, shots: misplaced });
+            if let Some(slot) = self.slot_name(found.get(1)?) {
+                row.blamed_on.push(BlamedOn { slot, shots: found.get(2)? });
             }
         }
         Ok(())
     }
 
-    fn count_reports(&self, rows: &mut BTreeMap<i64, SlotRow>) -> Result<(), QuestionError> {
-        let mut orphans = self
-            .db
-            .prepare_cached("SELECT slot, count(*) FROM report WHERE run = ?1 AND role = 'orphan' GROUP BY slot")?;
-        let mut answer = orphans.query([self.run])?;
-        while let Some(found) = answer.next()? {
-            if let Some(row) = found.get::<_, Option<i64>>(0)?.and_then(|slot| rows.get_mut(&slot)) {
-                row.orphans = found.get(1)?;
-            }
-        }
-        // An echo belongs to the slot of the shot that explains it, whatever slot the echo itself blames.
-        let mut echoes = self.db.prepare_cached(
+    pub(crate) fn orphans_by_slot(&self) -> Result<BTreeMap<i64, i64>, QuestionError> {
+        let mut ask = self.db.prepare_cached(
+            "SELECT slot, reports FROM report_total WHERE run = ?1 AND role = 'orphan' AND slot >= 0",
+        )?;
+        let counts = ask.query_map([self.run], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(counts.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// An echo belongs to the slot of the shot that explains it, whatever slot the echo itself blames.
+    fn count_echoes(&self, rows: &mut BTreeMap<i64, SlotRow>) -> Result<(), QuestionError> {
+        let mut ask = self.db.prepare_cached(
             "SELECT i.slot, count(*) FROM report role
              CROSS JOIN report o ON o.run = role.run AND o.report = role.report
              CROSS JOIN injection i ON i.injection = o.injection
              WHERE role.run = ?1 AND role.role = 'echo' GROUP BY i.slot",
         )?;
-        let mut answer = echoes.query([self.run])?;
+        let mut answer = ask.query([self.run])?;
         while let Some(found) = answer.next()? {
             if let Some(row) = rows.get_mut(&found.get(0)?) {
                 row.echoes = found.get(1)?;

@@ -1,9 +1,9 @@
 //! The question `run`: what a run says about itself before its numbers are believed, and its totals.
 
-use crate::slots::{NOTABLE, detection_rate};
+use crate::slots::{Doubt, Sums};
 use crate::snapshot::json_column;
 use crate::{QuestionError, RoleWord, Snapshot};
-use rusqlite::params;
+use rusqlite::{OptionalExtension, params};
 use serde::Serialize;
 use vocabulary::Wall;
 
@@ -32,6 +32,13 @@ pub struct RunSummary {
     pub boots: Vec<BootLine>,
     /// What became of all shots and reports.
     pub totals: Totals,
+    /// The time in nanoseconds in which everything that reports errors was watched, over all boots.
+    pub watched_ns: i64,
+    /// The shortest time in nanoseconds between two shots at one slot at which pairing tells their reports apart; null while too
+    /// little is known.
+    pub enough_spacing_ns: Option<i64>,
+    /// What must be said of the answers when too many of them are not sure; null when all is well.
+    pub caution: Option<String>,
     /// The intervals in which at least one source was not watching.
     pub gaps: GapTotal,
     /// What must be known before the numbers are believed, in order of time.
@@ -84,6 +91,13 @@ pub struct Totals {
     pub late: i64,
     /// detected / (detected + missed); null when that is 0 / 0.
     pub detection_rate: Option<f64>,
+    /// The mean of the shots' probabilities of detection; null when no shot has one.
+    pub detection_estimate: Option<f64>,
+    /// How sure the answers about the shots are.
+    #[serde(flatten)]
+    pub doubt: Doubt,
+    /// How many shots have an unprovoked report in their window, on average; null where that cannot be said of any slot.
+    pub accidental: Option<f64>,
     /// Reports: matches + echoes + orphans.
     pub reports: i64,
     /// Reports that detected a shot.
@@ -120,6 +134,34 @@ pub struct RemarkLine {
     pub at: Option<String>,
 }
 
+/// From this share of unsure answers on, a reader must be told before any single answer is believed.
+const TOO_UNSURE: f64 = 0.05;
+
+/// What must be said when too many answers are not sure.
+fn caution(t: &Totals, enough_spacing_ns: Option<i64>) -> Option<String> {
+    let share = t.doubt.unsure_share.filter(|share| *share > TOO_UNSURE)?;
+    let mut text = format!(
+        "the answers about {} of {} shots ({:.1} %) are less than 90 % sure",
+        t.doubt.unsure,
+        t.detected + t.missed,
+        share * 100.0
+    );
+    if t.doubt.guessed > 0 {
+        let are = if t.doubt.guessed == 1 { "is no better than a guess" } else { "are no better than guesses" };
+        text += &format!(", and {} of them {are}", t.doubt.guessed);
+    }
+    text += ": believe the estimated detection rate, but no single one of these shots; ";
+    text += &match enough_spacing_ns {
+        // Rounded up, so that what is advised is enough.
+        Some(ns) => {
+            let ms = ns.saturating_add(999_999) / 1_000_000;
+            format!("spacing too short to tell these apart: use at least {ms} ms between shots at one slot")
+        }
+        None => "too little is known yet to say which spacing would tell them apart".to_owned(),
+    };
+    Some(text)
+}
+
 impl Snapshot<'_> {
     /// The run as a whole.
     ///
@@ -127,7 +169,17 @@ impl Snapshot<'_> {
     /// When the database cannot be read.
     pub fn run_summary(&self) -> Result<RunSummary, QuestionError> {
         let boots = self.boot_lines()?;
-        let (totals, gaps, remarks) = (self.totals()?, self.gap_total()?, self.remarks()?);
+        let background = self.background()?;
+        let (mut totals, gaps, remarks) = (self.totals()?, self.gap_total()?, self.remarks()?);
+        let (sums, orphans) = (self.sums()?, self.orphans_by_slot()?);
+        for (slot, sums) in &sums {
+            let controller = self.slots.get(slot).and_then(|facts| facts.controller);
+            let orphans = orphans.get(slot).copied().unwrap_or(0);
+            if let Some(more) = background.chance(controller, orphans, sums).accidental {
+                *totals.accidental.get_or_insert(0.0) += more;
+            }
+        }
+        let enough_spacing_ns = self.enough_spacing_ns()?;
         let mut ask = self.db.prepare_cached(
             "SELECT name, kind, host, version, started_wall_ns, ended_wall_ns, settings FROM run WHERE run = ?1",
         )?;
@@ -145,6 +197,9 @@ impl Snapshot<'_> {
                 watched_until: boots.last().and_then(|b| b.watched.clone()),
                 boots,
                 totals,
+                watched_ns: background.all_watched_ns(),
+                enough_spacing_ns,
+                caution: caution(&totals, enough_spacing_ns),
                 gaps,
                 remarks,
                 settings: json_column(row, 6)?,
@@ -183,6 +238,15 @@ impl Snapshot<'_> {
         Ok(lines.collect::<rusqlite::Result<_>>()?)
     }
 
+    /// What the newest checkpoint says of it that says anything.
+    fn enough_spacing_ns(&self) -> Result<Option<i64>, QuestionError> {
+        let mut ask = self.db.prepare_cached(
+            "SELECT spacing_ns FROM checkpoint JOIN boot USING (boot) WHERE run = ?1 AND spacing_ns IS NOT NULL
+             ORDER BY boot DESC LIMIT 1",
+        )?;
+        Ok(ask.query_row([self.run], |row| row.get(0)).optional()?)
+    }
+
     fn gap_total(&self) -> Result<GapTotal, QuestionError> {
         let mut ask =
             self.db.prepare_cached("SELECT boot, from_ns, to_ns FROM gap WHERE run = ?1 ORDER BY boot, from_ns")?;
@@ -203,45 +267,26 @@ impl Snapshot<'_> {
     }
 
     fn totals(&self) -> Result<Totals, QuestionError> {
-        let mut t = Totals {
-            injections: self
-                .db
-                .prepare_cached("SELECT count(*) FROM injection WHERE run = ?1")?
-                .query_row([self.run], |row| row.get(0))?,
-            ..Totals::default()
-        };
-        t.shots = self
-            .db
-            .prepare_cached("SELECT count(*) FROM shot WHERE run = ?1")?
-            .query_row([self.run], |row| row.get(0))?;
-        t.open = self
-            .db
-            .prepare_cached("SELECT count(*) FROM shot WHERE run = ?1 AND outcome IS NULL")?
-            .query_row([self.run], |row| row.get(0))?;
-        (t.missed, t.unknowable, t.shared, t.misplaced, t.misgraded, t.late) = self
-            .db
-            .prepare_cached(&format!(
-                "SELECT coalesce(sum(outcome = 'missed'), 0), coalesce(sum(outcome = 'unknowable'), 0),
-                        coalesce(sum(shared), 0), coalesce(sum(misplaced), 0),
-                        coalesce(sum(misgraded), 0), coalesce(sum(late), 0)
-                 FROM shot WHERE run = ?1 AND {NOTABLE}"
-            ))?
-            .query_row([self.run], |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?))
-            })?;
-        // The schema allows three outcomes and NULL: what is none of the others was detected.
-        t.detected = t.shots - t.missed - t.unknowable - t.open;
-        t.detection_rate = detection_rate(t.detected, t.missed);
-        let mut ask =
-            self.db.prepare_cached("SELECT count(*), count(slot) FROM report WHERE run = ?1 AND role = ?2")?;
+        let mut t = Totals::default();
+        let mut sums = Sums::default();
+        for of_slot in self.sums()?.values() {
+            sums.add(of_slot);
+        }
+        (t.injections, t.shots, t.detected, t.missed) = (sums.injections, sums.shots, sums.detected, sums.missed);
+        (t.unknowable, t.open) = (sums.unknowable, sums.open());
+        (t.shared, t.misplaced, t.misgraded, t.late) = (sums.shared, sums.misplaced, sums.misgraded, sums.late);
+        (t.detection_rate, t.detection_estimate) = (sums.detection_rate(), sums.detection_estimate());
+        t.doubt = sums.doubt();
+        let mut ask = self.db.prepare_cached(
+            "SELECT coalesce(sum(reports), 0), coalesce(sum(reports) FILTER (WHERE slot < 0), 0)
+             FROM report_total WHERE run = ?1 AND role = ?2",
+        )?;
         let mut count = |role: RoleWord| {
             ask.query_row(params![self.run, role.word()], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))
         };
         t.matches = count(RoleWord::Match)?.0;
         t.echoes = count(RoleWord::Echo)?.0;
-        let (orphans, with_place) = count(RoleWord::Orphan)?;
-        t.orphans = orphans;
-        t.orphans_without_place = orphans - with_place;
+        (t.orphans, t.orphans_without_place) = count(RoleWord::Orphan)?;
         t.reports = t.matches + t.echoes + t.orphans;
         Ok(t)
     }

@@ -4,7 +4,7 @@
 -- began at 50 s, which was 06:00:00Z. Fired stamps are round, so that a latency can be read off the report's stamp.
 INSERT INTO run VALUES
     (1, 'trial', 'rehearse', NULL, '0.1.0', '{}', 1803945600000000000, 1803945620000000000),
-    (2, 'burn-in-7', 'watch', 'bench-3', '0.1.0', '{"window_ms":2000,"deadline_ms":500}', 1804136400000000000, NULL);
+    (2, 'burn-in-7', 'watch', 'bench-3', '0.1.0', '{"window_ns":2000000000,"deadline_ns":500000000}', 1804136400000000000, NULL);
 
 INSERT INTO boot VALUES
     (1, 1, '11111111-0000-4000-8000-000000000000', '6.12.9-amd64', 0, 20000000000),
@@ -72,25 +72,30 @@ INSERT INTO report VALUES
     (2, 13, 3, 60080000000, 60080000000, 3, 'uncorrected',     1, 'match',  5, 1, 13, 1);
 
 INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns, outcome, report, latency_min_ns, latency_ns,
-                  misplaced, misgraded, late, shared, blamed_slot, margin, confidence, why) VALUES
-    (1, 1, 2, 2, 0, 1010000000000, 1010000100000, 'detected',    1,  40900000,  41000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, NULL),
-    (1, 2, 2, 2, 0, 1020000000000, 1020000100000, 'detected',    2,  41900000,  42000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, NULL),
-    (1, 3, 2, 2, 0, 1030000000000, 1030000100000, 'detected',    3,  42900000,  43000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, NULL),
-    (1, 4, 2, 2, 0, 1040000000000, 1040000100000, 'detected',    4,  89900000,  90000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, NULL),
-    (2, 1, 2, 2, 1, 1060000000000, 1060000100000, 'missed',   NULL,      NULL,      NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL),
-    (2, 2, 2, 2, 1, 1070000000000, 1070000100000, 'unknowable', NULL,    NULL,      NULL, 0, 0, 0, 0, NULL, NULL, NULL, 'mc_event: the ring overran'),
-    (2, 3, 2, 2, 1, 1080000000000, 1080000100000, 'detected',    6,  54900000,  55000000, 0, 0, 0, 0, NULL, NULL, NULL, NULL),
-    (3, 1, 2, 2, 2, 1100000000000, 1100000100000, 'detected',    7,  59900000,  60000000, 1, 0, 0, 0, 3,    NULL, NULL, NULL),
-    (3, 2, 2, 2, 2, 1110000000000, 1110000100000, 'detected',    8, 949900000, 950000000, 1, 0, 1, 0, NULL, NULL, NULL, NULL),
-    (4, 1, 2, 2, 3, 1130000000000, 1130000100000, 'detected',    9,  69900000,  70000000, 0, 0, 0, 1, NULL, NULL, NULL, NULL),
-    (4, 2, 2, 2, 3, 1130010000000, 1130010100000, 'detected',    9,  59900000,  60000000, 0, 0, 0, 1, NULL, NULL, NULL, NULL),
-    (5, 1, 2, 3, 3,   60000000000,   60000100000, 'detected',   13,  79900000,  80000000, 0, 1, 0, 0, NULL, NULL, NULL, NULL),
-    (6, 1, 2, 3, 3,  199500000000,  199500100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL),
-    (6, 2, 2, 3, 3,  199600000000,  199600100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL),
-    (6, 3, 2, 3, 3,  199700000000,  199700100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL);
+                  misplaced, misgraded, late, shared, blamed_slot, margin, confidence, detected_p, why) VALUES
+    (1, 1, 2, 2, 0, 1010000000000, 1010000100000, 'detected',    1,  40900000,  41000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, 0.9999, NULL),
+    (1, 2, 2, 2, 0, 1020000000000, 1020000100000, 'detected',    2,  41900000,  42000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, 0.9999, NULL),
+    (1, 3, 2, 2, 0, 1030000000000, 1030000100000, 'detected',    3,  42900000,  43000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, 0.9999, NULL),
+    (1, 4, 2, 2, 0, 1040000000000, 1040000100000, 'detected',    4,  89900000,  90000000, 0, 0, 0, 0, NULL, 9.5, 0.9999, 0.9999, NULL),
+    (2, 1, 2, 2, 1, 1060000000000, 1060000100000, 'missed',   NULL,      NULL,      NULL, 0, 0, 0, 0, NULL, 3.0, 0.952, 0.048, NULL),
+    (2, 2, 2, 2, 1, 1070000000000, 1070000100000, 'unknowable', NULL,    NULL,      NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL, 'mc_event: the ring overran'),
+    (2, 3, 2, 2, 1, 1080000000000, 1080000100000, 'detected',    6,  54900000,  55000000, 0, 0, 0, 0, NULL, 5.5, 0.995, 0.996, NULL),
+    (3, 1, 2, 2, 2, 1100000000000, 1100000100000, 'detected',    7,  59900000,  60000000, 1, 0, 0, 0, 3,    2.1, 0.89, 0.98, NULL),
+    (3, 2, 2, 2, 2, 1110000000000, 1110000100000, 'detected',    8, 949900000, 950000000, 1, 0, 1, 0, NULL, 0.0, 0.0, 0.61, NULL),
+    (4, 1, 2, 2, 3, 1130000000000, 1130000100000, 'detected',    9,  69900000,  70000000, 0, 0, 0, 1, NULL, 6.0, 0.997, 0.999, NULL),
+    (4, 2, 2, 2, 3, 1130010000000, 1130010100000, 'detected',    9,  59900000,  60000000, 0, 0, 0, 1, NULL, 6.0, 0.997, 0.999, NULL),
+    (5, 1, 2, 3, 3,   60000000000,   60000100000, 'detected',   13,  79900000,  80000000, 0, 1, 0, 0, NULL, 7.0, 0.999, 0.999, NULL),
+    (6, 1, 2, 3, 3,  199500000000,  199500100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL, NULL),
+    (6, 2, 2, 3, 3,  199600000000,  199600100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL, NULL),
+    (6, 3, 2, 3, 3,  199700000000,  199700100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL, NULL);
 
 -- The first two overlap by one second: four seconds in all, and then the reboot.
 INSERT INTO gap VALUES
     (1, 2, 2, 'mc_event', NULL, 1069000000000, 1072000000000, 'the ring overran: 12 events lost'),
     (2, 2, 2, 'counter',     0, 1071000000000, 1073000000000, 'the driver of mc0 went away'),
     (3, 3, 2, 'daemon',   NULL,   50000000000,   50020000000, 'the daemon was not running');
+
+-- What pairing knew when it was last kept: in a form of its own, here none.
+INSERT INTO checkpoint VALUES
+    (2, 1299000000000,       NULL, 13, 4, '0.1.0', x''),
+    (3,  199000000000, 1234567890, 15, 5, '0.1.0', x'');

@@ -45,6 +45,8 @@ struct Put {
     late: bool,
     shared: bool,
     blamed: Option<i64>,
+    confidence: Option<f64>,
+    detected_p: Option<f64>,
 }
 
 /// A report as it was put in.
@@ -62,8 +64,15 @@ const SLOTS: i64 = 5;
 fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
     let (mut shots, mut reports) = (Vec::new(), Vec::new());
     for run in 1..=2 {
-        db.execute("INSERT INTO run VALUES (?1, 'r' || ?1, 'replay', NULL, '0', '{}', ?1, NULL)", [run]).unwrap();
-        db.execute("INSERT INTO boot VALUES (?1, ?1, 'b' || ?1, '6.12', 0, 0)", [run]).unwrap();
+        db.execute(
+            "INSERT INTO run VALUES (?1, 'r' || ?1, 'replay', NULL, '0', '{\"window_ns\":5000000000}', ?1, NULL)",
+            [run],
+        )
+        .unwrap();
+        // An hour, and one minute in a gap.
+        db.execute("INSERT INTO boot VALUES (?1, ?1, 'b' || ?1, '6.12', 0, 3660000000000)", [run]).unwrap();
+        let sql = "INSERT INTO gap VALUES (?1, ?1, ?1, 'counter', NULL, 1000000000, 61000000000, 'gone')";
+        db.execute(sql, [run]).unwrap();
         for slot in 0..SLOTS {
             let sql = "INSERT INTO slot VALUES (?1, ?2, 'S' || ?2, 'S' || ?2, 0, ?2, 0, '[]')";
             db.execute(sql, [run, slot]).unwrap();
@@ -81,6 +90,7 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
                 [usize::try_from(dice.below(5)).unwrap()];
             let seen = outcome == Some("detected");
             let misplaced = seen && dice.chance(30);
+            let rated = (seen || outcome == Some("missed")) && dice.chance(90);
             let put = Put {
                 run,
                 injection,
@@ -95,12 +105,15 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
                 late: seen && dice.chance(20),
                 shared: seen && dice.chance(20),
                 blamed: (misplaced && dice.chance(70)).then(|| dice.below(SLOTS)),
+                confidence: rated.then(|| dice.below(101) as f64 / 100.0),
+                // Eighths add up without rounding in any order.
+                detected_p: rated.then(|| dice.below(9) as f64 / 8.0),
             };
             db.execute(
-                "INSERT INTO shot VALUES (?1, ?2, ?3, ?3, ?4, ?5, ?5, ?6, NULL, NULL, ?7, ?8, ?9, ?10, ?11, ?12, NULL, NULL, NULL)",
+                "INSERT INTO shot VALUES (?1, ?2, ?3, ?3, ?4, ?5, ?5, ?6, NULL, NULL, ?7, ?8, ?9, ?10, ?11, ?12, NULL, ?13, NULL, ?14)",
                 params![
                     put.injection, put.shot, put.run, put.slot, put.fired, put.outcome, put.latency, put.misplaced,
-                    put.misgraded, put.late, put.shared, put.blamed
+                    put.misgraded, put.late, put.shared, put.blamed, put.confidence, put.detected_p
                 ],
             )
             .unwrap();
@@ -195,6 +208,21 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
             }
             let judged = row.detected + row.missed;
             assert_eq!(row.detection_rate, (judged > 0).then(|| row.detected as f64 / judged as f64));
+            let rated: Vec<f64> = shots.iter().filter_map(|s| s.detected_p).collect();
+            let estimate = (!rated.is_empty()).then(|| rated.iter().sum::<f64>() / rated.len() as f64);
+            assert_eq!(row.detection_estimate, estimate);
+            let below = |least: f64| count(&shots, |s| s.confidence.is_some_and(|c| c < least));
+            assert_eq!((row.doubt.unsure, row.doubt.guessed), (below(0.9), below(0.5)));
+            assert_eq!(row.doubt.unsure_share, (judged > 0).then(|| below(0.9) as f64 / judged as f64));
+            // The run was watched for an hour with a window of 5 s, see `fill`.
+            let by_chance = 1.0 - (-5.0 * row.orphans as f64 / 3600.0).exp();
+            let close = |told: Option<f64>, is: f64| told.is_some_and(|told| (told - is).abs() < 1e-12);
+            assert!(close(row.chance.chance, by_chance), "{:?}", row.chance);
+            assert!(close(row.chance.accidental.map(|n| n / 1e3), judged as f64 * by_chance / 1e3));
+            assert!(close(row.chance.orphans_per_hour, row.orphans as f64));
+            let corrected = row.detection_rate.map(|rate| ((rate - by_chance) / (1.0 - by_chance)).max(0.0));
+            assert!(row.chance.detection_corrected.zip(corrected).is_none_or(|(told, is)| (told - is).abs() < 1e-12));
+            assert_eq!(row.chance.detection_corrected.is_some(), corrected.is_some());
             let blamed: i64 = row.blamed_on.iter().map(|b| b.shots).sum();
             assert_eq!(blamed, count(&shots, |s| s.misplaced && s.blamed.is_some()));
             for on in &row.blamed_on {
@@ -205,6 +233,11 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
         let totals = run.run_summary().unwrap().totals;
         let sum = |of: fn(&questions::SlotRow) -> i64| slots.iter().map(of).sum::<i64>();
         assert_eq!(totals.shots, sum(|s| s.shots));
+        assert_eq!(totals.doubt.unsure, sum(|s| s.doubt.unsure));
+        assert_eq!(totals.doubt.guessed, sum(|s| s.doubt.guessed));
+        let rated: Vec<f64> = all.iter().filter_map(|s| s.detected_p).collect();
+        let estimate = (!rated.is_empty()).then(|| rated.iter().sum::<f64>() / rated.len() as f64);
+        assert_eq!(totals.detection_estimate, estimate);
         assert_eq!(totals.detected, sum(|s| s.detected));
         assert_eq!(totals.missed, sum(|s| s.missed));
         assert_eq!(totals.unknowable, sum(|s| s.unknowable));

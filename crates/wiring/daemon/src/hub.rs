@@ -5,16 +5,18 @@
 //! drive this very same hub. An injection reaches the engine only when the store has acknowledged it, so that what was
 //! `accepted` and what is paired are the same set.
 
+pub(crate) mod resume;
+
 use crate::capture::Captured;
 use crate::settings::Settings;
 use feed_lines::{Alignment, FeedLine, Reply, Unit};
 use pairing::{Answer, Engine, Input, Order};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
-use store::{Ack, CounterValue, Record, Restored};
+use store::{Ack, CounterValue, Numbers, Record};
 use vocabulary::{
-    ClockPair, Dimm, Gap, Injection, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotBook, SlotId, Source, Span,
-    Witness,
+    ClockPair, Dimm, Gap, Injection, Layers, MachineSample, Mono, Severity, Shot, ShotKey, Sighted, SlotBook, SlotId,
+    Source, Span, Witness,
 };
 
 /// A shot that is to be fired later than this is refused: it would be held in memory all that time.
@@ -83,6 +85,10 @@ pub(crate) struct Hub<R> {
     /// Nothing before this was watched; nothing in a replay, whose recording says so itself.
     began: Option<Mono>,
     next_witness: i64,
+    /// The engine has the shots of every injection of this boot up to this number.
+    last_injection: i64,
+    /// Up to when the engine had worked when it was last kept.
+    kept_at: Option<Mono>,
     next_token: u64,
     pending: BTreeMap<u64, Pending<R>>,
     pending_arrivals: BTreeSet<(Mono, u64)>,
@@ -101,11 +107,10 @@ impl<R> Hub<R> {
         book: SlotBook,
         pair: ClockPair,
         began: Option<Mono>,
-        numbers: (i64, i64),
+        numbers: Numbers,
     ) -> Hub<R> {
-        let (next_witness, next_report) = numbers;
         Hub {
-            engine: Engine::new(settings.pairing, next_report),
+            engine: Engine::new(settings.pairing, numbers.next_report),
             settings,
             book,
             book_changes: 0,
@@ -113,7 +118,9 @@ impl<R> Hub<R> {
             clocks: BTreeMap::new(),
             pair,
             began,
-            next_witness,
+            next_witness: numbers.next_witness,
+            last_injection: numbers.last_injection,
+            kept_at: None,
             next_token: 0,
             pending: BTreeMap::new(),
             pending_arrivals: BTreeSet::new(),
@@ -128,39 +135,6 @@ impl<R> Hub<R> {
     /// Keeps both streams in the replay format as well.
     pub(crate) fn capture(&mut self) {
         self.capture = Some(Captured::default());
-    }
-
-    /// Puts back what an earlier session of the same boot left, and marks the time since as a gap.
-    pub(crate) fn resume(&mut self, slots: Vec<vocabulary::SlotEntry>, restored: Option<Restored>, gap: Option<Gap>) {
-        for entry in slots {
-            self.engine.know_slot(entry.id, entry.controller);
-            self.book.restore(entry.clone());
-            self.told_slots.push(entry);
-        }
-        self.book_changes = self.book.changes();
-        if let Some(gap) = gap {
-            self.gap(gap);
-        }
-        let Some(restored) = restored else { return };
-        for gap in restored.gaps {
-            if gap.of != "feed" {
-                self.engine.push(Input::Gap(gap));
-            }
-        }
-        for shot in restored.shots {
-            match shot.settled {
-                None => self.engine.push(Input::Shot(Order(shot.shot))),
-                Some(s) => self.engine.push_settled(shot.shot, s.outcome, s.blamed, s.severity),
-            }
-        }
-        for old in restored.witnesses {
-            let sighted = self.sighted(old.id, old.known, &old.witness);
-            match (old.report, sighted.source) {
-                (None, _) if old.witness.is_memory_error() => self.engine.push(Input::Witness(sighted)),
-                (Some(_), Source::McEvent) => self.engine.push_spent(&sighted),
-                _ => {}
-            }
-        }
     }
 
     /// A measured pair of both clocks.
@@ -231,6 +205,14 @@ impl<R> Hub<R> {
         self.records.push(Record::Counters(values));
     }
 
+    /// What the machine showed beside its reports. It changes no answer.
+    pub(crate) fn machine(&mut self, sample: MachineSample) {
+        if let Some(capture) = &mut self.capture {
+            capture.entry(&recording::Entry::Machine(sample.clone()));
+        }
+        self.records.push(Record::Machine(sample));
+    }
+
     /// What the run must say about itself.
     pub(crate) fn remark(&mut self, at: Mono, warning: bool, text: String) {
         self.records.push(Record::Remark { at, warning, text });
@@ -296,6 +278,7 @@ impl<R> Hub<R> {
         let pending = self.take_pending(token)?;
         if is_new {
             self.counts.injections += 1;
+            self.last_injection = self.last_injection.max(number);
             self.fire(&pending, number);
         } else {
             self.counts.resent += 1;
@@ -317,13 +300,18 @@ impl<R> Hub<R> {
         if to > self.engine.horizon() {
             self.engine.advance(to, &mut self.answers);
             self.tell_answers();
+            // A replay is not gone on with.
+            if self.began.is_some() {
+                self.checkpoint_if_due();
+            }
         }
     }
 
-    /// Settles everything: nothing more will come.
+    /// Settles everything: nothing more will come. What was learned is kept for whoever asks how far shots should be apart.
     pub(crate) fn finish(&mut self) {
         self.engine.finish(&mut self.answers);
         self.tell_answers();
+        self.checkpoint();
     }
 
     /// Marks the rest of every open window as not watched, and settles everything: the daemon stops.

@@ -203,6 +203,7 @@ impl Live {
                 let known = self.progress.entry(source).or_insert(to);
                 *known = to.max(*known);
             }
+            KernelEvent::Machine(sample) => self.hub.machine(sample),
             KernelEvent::CounterValues(values) => {
                 let kept = |v: kernel_watch::CounterValue| store::CounterValue {
                     controller: v.controller,
@@ -251,7 +252,10 @@ impl Live {
 
     /// After the last event: what is under way gets its acknowledgement, and what is open gets its answer.
     async fn last_words(&mut self, kept: &mut mpsc::UnboundedReceiver<Kept>) {
-        let now = clocks::mono();
+        // The last pair says to a recording how long the run was watched.
+        let pair = clocks::pair();
+        let now = pair.mono;
+        self.hub.pair(pair);
         self.hub.counters_told();
         self.send(now).await;
         // The keeper answers every injection that it has; a second is long for a commit and short for a shutdown.

@@ -92,9 +92,9 @@ pub fn replay(order: &ReplayOrder) -> Result<Replayed> {
     if begun.continued.is_some() {
         bail!("{} has a run named {name:?} already: replay into another name with --run", order.db.display());
     }
-    let numbers = store.restore(begun.run, begun.boot, 0)?;
+    let numbers = store.numbers(begun.run)?;
     let book = SlotBook::learning();
-    let mut hub: Hub<()> = Hub::new(order.settings, book, clock, None, (numbers.next_witness, numbers.next_report));
+    let mut hub: Hub<()> = Hub::new(order.settings, book, clock, None, numbers);
     for dimm in first_dimms {
         hub.dimm(dimm);
     }
@@ -349,6 +349,7 @@ impl WitnessFile {
                         recording::Entry::Gap(gap) => gap.span.from,
                         recording::Entry::Dimm(_) => self.last,
                         recording::Entry::Clock(pair) => pair.mono,
+                        recording::Entry::Machine(sample) => sample.at,
                     };
                     self.last = self.last.max(at);
                     let before = self.witnesses;
@@ -375,6 +376,7 @@ impl WitnessFile {
             recording::Entry::Gap(gap) => hub.gap(gap),
             recording::Entry::Dimm(dimm) => hub.dimm(dimm),
             recording::Entry::Clock(pair) => hub.pair(pair),
+            recording::Entry::Machine(sample) => hub.machine(sample),
         }
         // A recording has no counter values to wait for.
         hub.counters_told();

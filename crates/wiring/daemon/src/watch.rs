@@ -6,12 +6,13 @@
 use crate::capture::CaptureFiles;
 use crate::config::Config;
 use crate::health::Health;
-use crate::hub::Hub;
+use crate::hub::{Hub, resume};
 use crate::keeper::{Kept, Parcel, keep};
 use crate::live::{Event, Live};
 use anyhow::{Context, Result, anyhow};
 use feed_receive::{Feed, Transport};
 use kernel_watch::edac::{CountersConfig, EdacTree};
+use kernel_watch::machine::MachineConfig;
 use kernel_watch::trace::{TraceInstance, TraceSetup};
 use kernel_watch::{Start, SystemFacts};
 use questions::RunRef;
@@ -25,6 +26,8 @@ use vocabulary::{Gap, Mono, SlotBook, Span};
 
 /// Events that may wait for the hub.
 const EVENTS: usize = 256;
+/// How often the machine is looked at beside its reports, where looking is cheap.
+const MACHINE_INTERVAL: Duration = Duration::from_secs(1);
 /// Parcels that may wait for the store.
 const PARCELS: usize = 64;
 
@@ -80,10 +83,9 @@ impl Daemon {
         if closed > 0 {
             tracing::warn!(shots = closed, "the machine went down while shots were open");
         }
-        let restored = store.restore(begun.run, begun.boot, settings.pairing.memory_ns())?;
+        let left = resume::left(&mut store, &begun, &settings, now)?;
         let watched = begun.continued.as_ref().and_then(|c| c.watched);
-        let numbers = (restored.next_witness, restored.next_report);
-        let mut hub = Hub::new(settings, SlotBook::new(), pair, Some(watched.unwrap_or(now)), numbers);
+        let mut hub = Hub::new(settings, SlotBook::new(), pair, Some(watched.unwrap_or(now)), left.numbers());
         let files = match &config.capture.directory {
             Some(directory) => {
                 hub.capture();
@@ -97,7 +99,7 @@ impl Daemon {
             let why = "the daemon was not running".to_owned();
             let gap =
                 watched.map(|from| Gap { span: Span::new(from, now), of: "daemon".into(), controller: None, why });
-            hub.resume(continued.slots.clone(), watched.map(|_| restored), gap);
+            hub.resume(continued.slots.clone(), watched.map(|_| left), gap);
             tracing::info!(run = begun.name, same_boot = continued.same_boot, "the run goes on");
         } else {
             tracing::info!(run = begun.name, "a run begins");
@@ -209,6 +211,12 @@ impl Daemon {
         let mut sources = tokio::task::JoinSet::new();
         let tree = EdacTree::new(&self.config.kernel.sys);
         sources.spawn(kernel_watch::run_counters(tree, self.counters, events.clone(), stop.clone()));
+        let machine = MachineConfig {
+            sys: self.config.kernel.sys.clone(),
+            proc: self.config.kernel.proc.clone(),
+            interval: MACHINE_INTERVAL,
+        };
+        sources.spawn(kernel_watch::run_machine(machine, events.clone(), stop.clone()));
         if let Some(instance) = self.trace {
             sources.spawn(kernel_watch::run_trace(instance, events.clone(), stop.clone()));
         }

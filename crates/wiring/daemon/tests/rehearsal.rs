@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test")]
 
 use daemon::{RehearseOrder, Rehearsed, ShotTruth, rehearse};
-use questions::{OutcomeWord, Page, ReportFilter, ReportRow, RunRef, ShotFilter, ShotRow, SlotRow, Snapshot};
+use questions::{OutcomeWord, Page, ReportFilter, ReportRow, RunRef, ShotFilter, ShotRow, SlotRow, Snapshot, Strength};
 use std::path::Path;
 use tokio::sync::watch;
 
@@ -111,6 +111,25 @@ async fn the_answers_are_the_truth() {
     assert!(answers.reports.iter().all(|r| r.source == "mc_event" && r.witnesses >= 2), "{:?}", answers.reports);
     assert!(answers.reports.iter().filter(|r| r.witnesses >= 3).count() > answers.reports.len() / 2);
     assert!(answers.shots.iter().all(|s| s.injector == "simulated-injector"));
+
+    // Of each miss the first cause is the true one: the collector took the error, or none happened.
+    let misses = ShotFilter { outcome: Some(OutcomeWord::Missed), ..ShotFilter::default() };
+    let connection = store::open_read(&order.db).unwrap();
+    let snapshot = Snapshot::of(&connection, &RunRef::Name(done.run.clone())).unwrap();
+    let misses = snapshot.shots_with_causes(&misses, &Page::first(100)).unwrap().items;
+    let first = |shot: &ShotRow| shot.causes.as_ref().and_then(|causes| causes.first()).map(|c| (c.word, c.strength));
+    let collected = |shot: &ShotRow| done.shots.iter().any(|s| s.injection == shot.injection && s.collected);
+    assert!(misses.iter().any(collected), "{misses:#?}");
+    for miss in &misses {
+        match first(miss) {
+            Some((cause, _)) if collected(miss) => assert_eq!(cause, "collector", "{miss:#?}"),
+            // On a machine that is held up, looks are rare, and one may show what was taken from another miss.
+            Some((cause, strength)) => {
+                assert!(cause == "nothing_seen" || (cause, strength) == ("collector", Strength::Possible), "{miss:#?}");
+            }
+            None => panic!("no cause: {miss:#?}"),
+        }
+    }
 
     // The name is taken now, and a rehearsal is always a new run.
     let (_stop, stopped) = watch::channel(false);

@@ -7,14 +7,14 @@ use questions::{Page, ReportFilter, RunRef, ShotFilter, Snapshot};
 use std::path::Path;
 use tokio::sync::watch;
 
-/// The answers to slots, shots and orphans as the endpoint and `--json` give them.
+/// The answers to slots, shots (with why they were missed) and orphans as the endpoint and `--json` give them.
 fn ask(db: &Path, run: &str) -> [String; 3] {
     let connection = store::open_read(db).unwrap();
     let snapshot = Snapshot::of(&connection, &RunRef::Name(run.to_owned())).unwrap();
     let all = Page::first(10_000);
     [
         serde_json::to_string_pretty(&snapshot.slots().unwrap()).unwrap(),
-        serde_json::to_string_pretty(&snapshot.shots(&ShotFilter::default(), &all).unwrap().items).unwrap(),
+        serde_json::to_string_pretty(&snapshot.shots_with_causes(&ShotFilter::default(), &all).unwrap().items).unwrap(),
         serde_json::to_string_pretty(&snapshot.orphans(&ReportFilter::default(), &all).unwrap().items).unwrap(),
     ]
 }
@@ -44,6 +44,7 @@ async fn replay_equals_live() {
 
     let answers = ask(&live.db, &live.run);
     let again = ask(&db, &replayed.run);
+    assert!(answers.iter().any(|text| text.contains("\"cause\": \"collector\"")));
     assert!(answers.iter().all(|text| text.len() > 100), "a comparison of nothing proves nothing: {answers:?}");
     for (answer, again) in answers.iter().zip(&again) {
         // Line by line first: the first that differs says more than two long texts.

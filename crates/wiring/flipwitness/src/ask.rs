@@ -4,7 +4,7 @@ use crate::cli::{Database, Listed, Question, Shots};
 use anyhow::Result;
 use questions::{
     GapFilter, Listing, OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot, gaps_table, orphans_table,
-    runs_table, shots_table, slots_table,
+    runs_table, shots_table, slots_table, why_table,
 };
 use std::io::Write;
 
@@ -35,6 +35,9 @@ pub(crate) fn shots(order: &Shots) -> Result<()> {
         shared: yes(order.shared),
         ..ShotFilter::default()
     };
+    if order.why {
+        return listed(&order.listed, |snapshot, page| Ok(snapshot.shots_with_causes(&filter, page)?), why_table);
+    }
     listed(&order.listed, |snapshot, page| Ok(snapshot.shots(&filter, page)?), shots_table)
 }
 

@@ -186,6 +186,9 @@ pub(crate) struct Shots {
     /// The same as --outcome missed
     #[arg(long, conflicts_with = "outcome")]
     pub(crate) missed: bool,
+    /// For each miss, tell its likely causes with what else the machine showed
+    #[arg(long)]
+    pub(crate) why: bool,
     /// Only shots whose report blames another slot
     #[arg(long)]
     pub(crate) misplaced: bool,

@@ -1,8 +1,8 @@
-//! What both watching tasks send.
+//! What the watching tasks send.
 
 use crate::edac::Controller;
 use kernel_bytes::CounterValue;
-use vocabulary::{Dimm, Gap, Mono, Witness};
+use vocabulary::{Dimm, Gap, MachineSample, Mono, Witness};
 
 /// Which task speaks.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
@@ -42,4 +42,6 @@ pub enum KernelEvent {
     /// Every counter's last value: after each change (following the witnesses that the change made), and every few
     /// seconds for the time of reading. Stored together with those witnesses, a restart counts nothing twice.
     CounterValues(Vec<CounterValue>),
+    /// What the machine shows beside its reports, whenever some of it has changed. It says nothing about progress.
+    Machine(MachineSample),
 }

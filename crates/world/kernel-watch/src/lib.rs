@@ -1,6 +1,6 @@
-//! Watches the kernel: EDAC sysfs counters and an own tracefs instance.
+//! Watches the kernel: EDAC sysfs counters, an own tracefs instance, and what else the machine shows.
 //!
-//! Two tasks, [`run_counters`] and [`run_trace`], send [`KernelEvent`]s into one bounded channel. What they decode and
+//! Three tasks, [`run_counters`], [`run_trace`] and [`run_machine`], send [`KernelEvent`]s into one bounded channel. What they decode and
 //! decide is in `kernel-bytes`; here are only files, waiting, and the order in which things are read. Both roots (`/sys`
 //! and the tracefs mount) are given, so that a directory of plain files and FIFOs is a kernel too. The crate must never
 //! write below EDAC's directory, never touch the machine's common trace buffer, and never stop for an error that a later
@@ -12,6 +12,8 @@ compile_error!("the trace ring is read as little-endian: see kernel-bytes");
 pub mod edac;
 mod event;
 mod facts;
+mod looks;
+pub mod machine;
 mod preflight_facts;
 mod shutdown;
 pub mod trace;
@@ -20,5 +22,6 @@ pub use edac::run_counters;
 pub use event::{KernelEvent, WatchSource};
 pub use facts::{FactsError, SystemFacts};
 pub use kernel_bytes::{CounterValue, Start};
+pub use machine::run_machine;
 pub use preflight_facts::{Places, machine_facts};
 pub use trace::run_trace;

@@ -4,10 +4,11 @@
 //! written, and no trace instance is made. `flipwitness preflight` calls it.
 
 use crate::edac::{EdacError, EdacTree};
+use crate::looks::{Knobs, fact, folder, found, text};
 use nix::sys::statvfs::statvfs;
 use nix::unistd::{AccessFlags, access};
 use preflight::{Directory, Fact, Found, MachineFacts};
-use std::io::{Error, ErrorKind};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// Where to read: the roots may be directories that look like the real ones.
@@ -35,8 +36,7 @@ pub fn machine_facts(places: &Places) -> MachineFacts {
     let sys = |path: &str| text(&places.sys.join(path));
     let proc = |path: &str| text(&places.proc.join(path));
     let events = places.tracefs.join("events");
-    let machinecheck = places.sys.join("devices/system/machinecheck/machinecheck0");
-    let knob = |name: &str| text(&machinecheck.join(name));
+    let knobs = Knobs::read(&places.sys, &places.proc);
     let parameter = |name: &str| sys(&format!("module/edac_core/parameters/{name}"));
     let inventory = EdacTree::new(&places.sys).inventory();
     let controllers = match &inventory {
@@ -45,58 +45,28 @@ pub fn machine_facts(places: &Places) -> MachineFacts {
         Err(EdacError::Unreadable { source, .. }) => Found::Unreadable(source.to_string()),
     };
     MachineFacts {
-        arch: arch(proc("sys/kernel/arch")),
-        cmdline: proc("cmdline"),
+        arch: knobs.arch,
+        cmdline: knobs.cmdline,
         controllers: fact(&places.sys.join("devices/system/edac/mc"), controllers),
         dimms: inventory.map(|found| found.dimms).unwrap_or_default(),
         panic_on_ue: parameter("edac_mc_panic_on_ue"),
-        poll_msec: parameter("edac_mc_poll_msec"),
+        poll_msec: knobs.poll_msec,
         trace_events: folder(&events, |_| ()),
         trace_clock: text(&places.tracefs.join("trace_clock")),
         instances: instances(places),
         mc_event: text(&events.join(&places.mc_event).join("format")),
         mce_record: text(&events.join(&places.mce_record).join("format")),
-        check_interval: knob("check_interval"),
-        ignore_ce: knob("ignore_ce"),
-        dont_log_ce: knob("dont_log_ce"),
-        cmci_disabled: knob("cmci_disabled"),
-        machinecheck: folder(&machinecheck, |_| ()),
-        // The directory is there without a mount as well, and then holds nothing.
-        debugfs: folder(&places.sys.join("kernel/debug"), |mut entries| entries.next().is_some()),
-        collector: folder(&places.sys.join("kernel/debug/ras/cec"), |_| ()),
+        check_interval: knobs.check_interval,
+        ignore_ce: knobs.ignore_ce,
+        dont_log_ce: knobs.dont_log_ce,
+        cmci_disabled: knobs.cmci_disabled,
+        machinecheck: knobs.machinecheck,
+        debugfs: knobs.debugfs,
+        collector: knobs.collector,
         lockdown: sys("kernel/security/lockdown"),
         clocksource: sys("devices/system/clocksource/clocksource0/current_clocksource"),
         mounts: proc("self/mountinfo"),
         database: database(&places.database),
-    }
-}
-
-fn fact<T>(path: &Path, found: Found<T>) -> Fact<T> {
-    Fact { file: path.display().to_string(), found }
-}
-
-fn found<T>(read: Result<T, Error>) -> Found<T> {
-    match read {
-        Ok(value) => Found::Value(value),
-        Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => Found::Absent,
-        Err(error) => Found::Unreadable(error.to_string()),
-    }
-}
-
-fn text(path: &Path) -> Fact {
-    let read = std::fs::read(path).map(|bytes| String::from_utf8_lossy(&bytes).trim_end().to_owned());
-    fact(path, found(read))
-}
-
-fn folder<T>(path: &Path, look: impl FnOnce(std::fs::ReadDir) -> T) -> Fact<T> {
-    fact(path, found(std::fs::read_dir(path).map(look)))
-}
-
-/// Kernels before 6.1 do not have the file (`kernel/utsname_sysctl.c`); the program runs on what it was built for.
-fn arch(file: Fact) -> Fact {
-    match file.found {
-        Found::Value(_) => file,
-        _ => Fact { found: Found::Value(std::env::consts::ARCH.to_owned()), ..file },
     }
 }
 

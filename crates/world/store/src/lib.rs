@@ -7,6 +7,7 @@
 //! The crate stores answers and never makes any: what a shot's outcome is comes from pairing. It reads no clock; every
 //! time is in the records. It asks no questions for people either: those are views and the crate `questions`.
 
+mod checkpoint;
 mod codec;
 mod error;
 #[cfg(test)]
@@ -17,11 +18,14 @@ mod record;
 mod restore;
 mod run;
 mod schema;
+mod totals;
 mod write;
 
+pub use checkpoint::Checkpoint;
 pub use error::StoreError;
 pub use open::{Store, open_read, quick_check};
 pub use record::{Ack, CounterValue, Record};
-pub use restore::{OpenBefore, Restored, RestoredShot, RestoredWitness, Settled, shot_name};
+pub use restore::{Numbers, OpenBefore, Restored, RestoredShot, RestoredWitness, Settled, shot_name};
 pub use run::{Begun, Continued, RunKind, RunStart};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
+pub use totals::RECOUNT;

@@ -1,8 +1,10 @@
 //! What the daemon hands over to be kept, and what it gets back.
 
+use crate::Checkpoint;
 use std::sync::Arc;
 use vocabulary::{
-    Class, ClockPair, Gap, Injection, Layers, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Wall, Witness,
+    Class, ClockPair, Gap, Injection, Layers, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span,
+    Wall, Witness,
 };
 
 /// The last value read of one EDAC counter.
@@ -44,7 +46,7 @@ pub enum Record {
     },
     /// A raw observation. One whose number is known already is left as it is.
     Witness {
-        /// Its number, given by the caller and unique in the database: from [`crate::Restored::next_witness`] on.
+        /// Its number, given by the caller and unique in the database: from [`crate::Numbers::next_witness`] on.
         id: i64,
         /// When the pipeline learned of it.
         known: Mono,
@@ -104,6 +106,10 @@ pub enum Record {
         /// In plain words.
         text: String,
     },
+    /// What the pairing engine knows, in the place of what it knew before.
+    Checkpoint(Box<Checkpoint>),
+    /// What the machine showed beside its reports. A look whose time is kept already is left as it is.
+    Machine(MachineSample),
     /// The run was stopped on purpose.
     RunEnded {
         /// When, for people.

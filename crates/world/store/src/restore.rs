@@ -1,6 +1,7 @@
 //! What an engine that was stopped needs to go on, and the end of boots that will not come back.
 
 use crate::codec::{Place, Word, micros_to_nanos, unsigned};
+use crate::totals::Totals;
 use crate::{Store, StoreError};
 use rusqlite::{Connection, Row, TransactionBehavior, params};
 use std::sync::Arc;
@@ -15,10 +16,27 @@ pub struct Restored {
     pub witnesses: Vec<RestoredWitness>,
     /// Gaps that reach past the horizon, in order of their start.
     pub gaps: Vec<Gap>,
+    /// Where numbering goes on.
+    pub numbers: Numbers,
+}
+
+impl Restored {
+    /// Of a boot in which nothing happened yet.
+    #[must_use]
+    pub fn nothing(numbers: Numbers) -> Restored {
+        Restored { shots: Vec::new(), witnesses: Vec::new(), gaps: Vec::new(), numbers }
+    }
+}
+
+/// Where numbering goes on.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Numbers {
     /// The first witness number that is free in the database.
     pub next_witness: i64,
     /// The first report number that is free in the run.
     pub next_report: i64,
+    /// The greatest injection number in the database; 0 if there is none.
+    pub last_injection: i64,
 }
 
 /// A shot of an earlier session.
@@ -100,16 +118,23 @@ impl Store {
         )?;
         let horizon = Mono(oldest.map_or(watched, |o| o.min(watched))).minus(margin_ns);
         Ok(Restored {
-            shots: shots(&tx, boot, horizon)?,
-            witnesses: witnesses(&tx, boot, horizon)?,
-            gaps: gaps(&tx, boot, horizon)?,
-            next_witness: tx.query_row("SELECT coalesce(max(witness), 0) + 1 FROM witness", [], |r| r.get(0))?,
-            next_report: tx.query_row(
-                "SELECT coalesce(max(report), 0) + 1 FROM report WHERE run = ?1",
-                [run],
-                |r| r.get(0),
+            shots: shots(
+                &tx,
+                "(h.outcome IS NULL OR h.fired_to_ns + i.hold_us * 1000 >= ?2)",
+                params![boot, horizon.0],
             )?,
+            witnesses: witnesses(&tx, "(t_ns >= ?2 OR known_ns >= ?2)", params![boot, horizon.0])?,
+            gaps: gaps(&tx, boot, horizon)?,
+            numbers: numbers(&tx, run)?,
         })
+    }
+
+    /// Where numbering goes on in the run.
+    ///
+    /// # Errors
+    /// What kept it from being read.
+    pub fn numbers(&self, run: i64) -> Result<Numbers, StoreError> {
+        numbers(&self.conn, run).map_err(|e| StoreError::sort(&self.path, e))
     }
 
     /// The shots of the run that are still open in other boots than this one: the machine was rebooted under them.
@@ -135,6 +160,11 @@ impl Store {
     pub fn close_earlier_boots(&mut self, run: i64, boot: i64) -> Result<usize, StoreError> {
         let sort = |e| StoreError::sort(&self.path, e);
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sort)?;
+        let mut totals = Totals::default();
+        for (slot, shots) in open_by_slot(&tx, run, boot).map_err(sort)? {
+            totals.unknowable(slot, shots);
+        }
+        totals.write(&tx, run).map_err(sort)?;
         let closed = tx
             .execute(
                 "UPDATE shot SET outcome = 'unknowable', why = ?3 WHERE run = ?1 AND boot <> ?2 AND outcome IS NULL",
@@ -146,12 +176,34 @@ impl Store {
     }
 }
 
-fn shots(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<RestoredShot>> {
+/// The slots with shots that are open in other boots of the run, and how many each has.
+fn open_by_slot(conn: &Connection, run: i64, boot: i64) -> rusqlite::Result<Vec<(i64, i64)>> {
+    let mut query = conn
+        .prepare("SELECT slot, count(*) FROM shot WHERE run = ?1 AND boot <> ?2 AND outcome IS NULL GROUP BY slot")?;
+    query.query_map([run, boot], |r| Ok((r.get(0)?, r.get(1)?)))?.collect()
+}
+
+/// Where numbering goes on in the run.
+pub(crate) fn numbers(conn: &Connection, run: i64) -> rusqlite::Result<Numbers> {
+    let number = |sql, params: &[&dyn rusqlite::ToSql]| conn.query_row(sql, params, |r| r.get::<_, i64>(0));
+    Ok(Numbers {
+        next_witness: number("SELECT coalesce(max(witness), 0) + 1 FROM witness", &[])?,
+        next_report: number("SELECT coalesce(max(report), 0) + 1 FROM report WHERE run = ?1", &[&run])?,
+        last_injection: number("SELECT coalesce(max(injection), 0) FROM injection", &[])?,
+    })
+}
+
+/// Shots of boot ?1 that fit a condition on ?2.
+pub(crate) fn shots(
+    conn: &Connection,
+    which: &str,
+    params: &[&dyn rusqlite::ToSql],
+) -> rusqlite::Result<Vec<RestoredShot>> {
     let mut query = conn.prepare(&format!(
         "SELECT {SHOT_COLUMNS}, h.outcome, h.report, h.blamed_slot, o.severity
          FROM shot h JOIN injection i USING (injection)
          LEFT JOIN report o ON o.run = h.run AND o.report = h.report
-         WHERE h.boot = ?1 AND (h.outcome IS NULL OR h.fired_to_ns + i.hold_us * 1000 >= ?2)
+         WHERE h.boot = ?1 AND {which}
          ORDER BY h.fired_ns, i.injector, i.id, h.shot"
     ))?;
     let read = |r: &Row<'_>| {
@@ -164,7 +216,7 @@ fn shots(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<Re
             settled: outcome.map(|o| Settled { outcome: o.0, report, blamed, severity }),
         })
     };
-    query.query_map([boot, horizon.0], read)?.collect()
+    query.query_map(params, read)?.collect()
 }
 
 /// From the columns of [`SHOT_COLUMNS`].
@@ -182,12 +234,17 @@ fn shot(r: &Row<'_>) -> rusqlite::Result<Shot> {
     })
 }
 
-fn witnesses(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<RestoredWitness>> {
-    let mut query = conn.prepare(
+/// Witnesses of boot ?1 that fit a condition on ?2.
+pub(crate) fn witnesses(
+    conn: &Connection,
+    which: &str,
+    params: &[&dyn rusqlite::ToSql],
+) -> rusqlite::Result<Vec<RestoredWitness>> {
+    let mut query = conn.prepare(&format!(
         "SELECT witness, known_ns, report, source, from_ns, t_ns, severity, controller, place, label, count, address,
                 syndrome, message, detail, bank, status, misc, cpu, tsc, ipid, cpuvendor
-         FROM witness WHERE boot = ?1 AND (t_ns >= ?2 OR known_ns >= ?2) ORDER BY witness",
-    )?;
+         FROM witness WHERE boot = ?1 AND {which} ORDER BY witness"
+    ))?;
     let read = |r: &Row<'_>| {
         let span = Span { from: Mono(r.get(4)?), to: Mono(r.get(5)?) };
         let mut w = Witness::new(r.get::<_, Word<Source>>(3)?.0, span, r.get::<_, Word<Severity>>(6)?.0);
@@ -215,10 +272,11 @@ fn witnesses(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Ve
         }
         Ok(RestoredWitness { id: r.get(0)?, known: Mono(r.get(1)?), witness: w, report: r.get(2)? })
     };
-    query.query_map([boot, horizon.0], read)?.collect()
+    query.query_map(params, read)?.collect()
 }
 
-fn gaps(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<Gap>> {
+/// Gaps of the boot that reach past the horizon.
+pub(crate) fn gaps(conn: &Connection, boot: i64, horizon: Mono) -> rusqlite::Result<Vec<Gap>> {
     let mut query = conn.prepare(
         "SELECT from_ns, to_ns, source, controller, why FROM gap WHERE boot = ?1 AND to_ns >= ?2 ORDER BY from_ns, gap",
     )?;

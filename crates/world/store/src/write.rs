@@ -5,9 +5,10 @@
 
 use crate::codec::{Place, clamped, class_word, micros_to_nanos, signed, text};
 use crate::run::Current;
-use crate::{Ack, CounterValue, Record, Store, StoreError};
-use rusqlite::{CachedStatement, Connection, TransactionBehavior, params};
-use vocabulary::{Gap, Injection, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness};
+use crate::totals::Totals;
+use crate::{Ack, Checkpoint, CounterValue, Record, Store, StoreError};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, TransactionBehavior, params};
+use vocabulary::{Gap, Injection, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness};
 
 impl Store {
     /// Stores the batch in one transaction. When this returns, it is on disk, and what it acknowledges may be told.
@@ -29,6 +30,7 @@ impl Store {
         for record in batch {
             writer.put(record, &mut acks).map_err(sort)?;
         }
+        writer.totals.write(&tx, current.run).map_err(sort)?;
         drop(writer);
         tx.commit().map_err(sort)?;
         Ok(acks)
@@ -39,8 +41,10 @@ impl Store {
 struct Writer<'c> {
     conn: &'c Connection,
     current: Current,
+    totals: Totals,
     injection: CachedStatement<'c>,
     shot: CachedStatement<'c>,
+    open_shot: CachedStatement<'c>,
     settle_shot: CachedStatement<'c>,
     witness: CachedStatement<'c>,
     report: CachedStatement<'c>,
@@ -52,6 +56,7 @@ impl<'c> Writer<'c> {
         Ok(Writer {
             conn,
             current,
+            totals: Totals::default(),
             injection: conn.prepare_cached(
                 "INSERT INTO injection (boot, run, injector, id, feed, slot, arrived_ns, lines, hold_us, shots, spacing_us,
                                         force, expect, note, line)
@@ -61,10 +66,12 @@ impl<'c> Writer<'c> {
             shot: conn.prepare_cached(
                 "INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
             )?,
+            open_shot: conn
+                .prepare_cached("SELECT slot FROM shot WHERE injection = ?1 AND shot = ?2 AND outcome IS NULL")?,
             settle_shot: conn.prepare_cached(
                 "UPDATE shot SET outcome = ?3, report = ?4, latency_min_ns = ?5, latency_ns = ?6, misplaced = ?7, misgraded = ?8,
-                                 late = ?9, shared = ?10, blamed_slot = ?11, margin = ?12, confidence = ?13, why = ?14
-                 WHERE injection = ?1 AND shot = ?2 AND outcome IS NULL",
+                                 late = ?9, shared = ?10, blamed_slot = ?11, margin = ?12, confidence = ?13, detected_p = ?14, why = ?15
+                 WHERE injection = ?1 AND shot = ?2",
             )?,
             witness: conn.prepare_cached(
                 "INSERT INTO witness (witness, boot, run, source, from_ns, t_ns, known_ns, controller, place, label, slot,
@@ -132,6 +139,8 @@ impl<'c> Writer<'c> {
                     params![boot, at.0, if *warning { "warning" } else { "note" }, text],
                 )?;
             }
+            Record::Checkpoint(checkpoint) => self.checkpoint(checkpoint)?,
+            Record::Machine(sample) => self.machine(sample)?,
             Record::RunEnded { wall } => {
                 self.run("UPDATE run SET ended_wall_ns = ?2 WHERE run = ?1", params![run, wall.0])?;
             }
@@ -180,6 +189,7 @@ impl<'c> Writer<'c> {
             let (from, to) = (order.first.from.plus(later), order.first.to.plus(later));
             self.shot.execute(params![number, n, run, boot, order.slot.0, from.0, to.0])?;
         }
+        self.totals.injection(i64::from(order.slot.0), told.shots);
         Ok((number, true))
     }
 
@@ -216,6 +226,9 @@ impl<'c> Writer<'c> {
     }
 
     fn shot_answer(&mut self, a: &ShotAnswer) -> rusqlite::Result<()> {
+        let open = self.open_shot.query_row(params![a.key.injection, a.key.n], |r| r.get(0)).optional()?;
+        let Some(slot) = open else { return Ok(()) };
+        self.totals.shot(slot, a);
         self.settle_shot.execute(params![
             a.key.injection,
             a.key.n,
@@ -230,6 +243,7 @@ impl<'c> Writer<'c> {
             a.blamed.map(|s| s.0),
             a.margin,
             a.confidence,
+            a.detected_p,
             a.why,
         ])?;
         Ok(())
@@ -254,10 +268,28 @@ impl<'c> Writer<'c> {
         ])?;
         // A report that is there already came with its witnesses.
         if inserted > 0 {
+            self.totals.report(a);
             for witness in &a.witnesses {
                 self.settle_witness.execute(params![witness, a.report])?;
             }
         }
+        Ok(())
+    }
+
+    fn checkpoint(&self, c: &Checkpoint) -> rusqlite::Result<()> {
+        self.run(
+            "INSERT OR REPLACE INTO checkpoint (boot, horizon_ns, spacing_ns, next_witness, last_injection, version, state)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![
+                self.current.boot,
+                c.horizon.0,
+                c.spacing_ns,
+                c.next_witness,
+                c.last_injection,
+                c.version,
+                c.state
+            ],
+        )?;
         Ok(())
     }
 
@@ -320,6 +352,36 @@ impl<'c> Writer<'c> {
                     dimm.size_mb.map(clamped),
                     dimm.rank
                 ],
+            )?;
+        }
+        Ok(())
+    }
+
+    fn machine(&self, sample: &MachineSample) -> rusqlite::Result<()> {
+        let (boot, c) = (self.current.boot, sample.counts);
+        self.run(
+            "INSERT INTO machine_count (boot, at_ns, from_ns, mce, mcp, thr, dfr, collected, offlined, corrupted_kb)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT (boot, at_ns) DO NOTHING",
+            params![
+                boot,
+                sample.at.0,
+                sample.from.0,
+                c.mce.map(clamped),
+                c.mcp.map(clamped),
+                c.thr.map(clamped),
+                c.dfr.map(clamped),
+                c.collected.map(clamped),
+                c.offlined.map(clamped),
+                c.corrupted_kb.map(clamped)
+            ],
+        )?;
+        if let Some(settings) = &sample.settings {
+            let settings =
+                serde_json::to_string(settings).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+            self.run(
+                "INSERT INTO machine_setting (boot, at_ns, settings) VALUES (?1, ?2, ?3)
+                 ON CONFLICT (boot, at_ns) DO NOTHING",
+                params![boot, sample.at.0, settings],
             )?;
         }
         Ok(())

@@ -9,6 +9,7 @@ mod run;
 mod runs;
 mod shots;
 mod slots;
+mod why;
 
 pub use gaps::gaps_table;
 pub use reports::{orphans_table, reports_table};
@@ -16,6 +17,7 @@ pub use run::run_text;
 pub use runs::runs_table;
 pub use shots::shots_table;
 pub use slots::slots_table;
+pub use why::why_table;
 
 use crate::printable;
 use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
@@ -128,6 +130,13 @@ mod means {
     pub(super) const MISGRADED: (&str, &str) =
         ("misgraded", "reported with another severity than expected: corrected or not is what counts");
     pub(super) const LATE: (&str, &str) = ("late", "detected, but after the deadline of this run");
+    pub(super) const ESTIMATED: (&str, &str) = (
+        "estimated",
+        "the mean of the shots' probabilities of detection: nearer to the truth than counting where answers are unsure",
+    );
+    pub(super) const UNSURE: (&str, &str) =
+        ("unsure", "the answer about the shot, which report is its or that none is, is less than 90 % sure");
+    pub(super) const GUESSED: (&str, &str) = ("guessed", "unsure, and more likely wrong than right");
     pub(super) const LATENCY: (&str, &str) =
         ("latency", "from the beginning of the shot to its report, as far as that is proven");
     pub(super) const ECHO: (&str, &str) = ("echo", "a further report of a shot that was detected already");

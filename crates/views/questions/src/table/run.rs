@@ -4,7 +4,7 @@
 use super::{counted, date, length, means, percent, plain_date, with_legend, wrapped};
 use crate::{RemarkLine, RunSummary, printable};
 
-/// The run's name, machine and time, its remarks with the warnings first, and an empty line.
+/// The run's name, machine and time, whether its answers can be trusted, its remarks with the warnings first, and an empty line.
 pub(super) fn heading(run: &RunSummary) -> String {
     let mut first = format!("Run {} ({})", printable(&run.name), run.kind);
     if let Some(host) = &run.host {
@@ -19,7 +19,8 @@ pub(super) fn heading(run: &RunSummary) -> String {
         (None, Some(until)) => format!(", not ended; watched until {}", to_the_second(until)),
         (None, None) => ", not ended".to_owned(),
     };
-    format!("{}{}\n", wrapped(&first, 4), remarks(&run.remarks))
+    let caution = run.caution.as_ref().map_or_else(String::new, |text| wrapped(&format!("WARNING: {text}"), 4));
+    format!("{}{caution}{}\n", wrapped(&first, 4), remarks(&run.remarks))
 }
 
 pub(super) fn to_the_second(rfc3339: &str) -> String {
@@ -57,8 +58,9 @@ pub(super) fn totals(run: &RunSummary) -> String {
         let rate = t
             .detection_rate
             .map_or_else(|| "no detection rate yet".to_owned(), |rate| format!("detection rate {}", percent(rate)));
+        let estimate = t.detection_estimate.map_or_else(String::new, |rate| format!(", estimated {}", percent(rate)));
         format!(
-            "In all: {} = {} detected + {} missed + {} unknowable + {} open; {rate}.",
+            "In all: {} = {} detected + {} missed + {} unknowable + {} open; {rate}{estimate}.",
             counted(t.shots, "shot", "shots"),
             t.detected,
             t.missed,
@@ -66,6 +68,13 @@ pub(super) fn totals(run: &RunSummary) -> String {
             t.open
         )
     };
+    if t.doubt.unsure > 0 {
+        text += &format!(" {}", counted(t.doubt.unsure, "answer is unsure", "answers are unsure"));
+        text += &match t.doubt.guessed {
+            0 => ".".to_owned(),
+            n => format!(", {} of them guessed.", n),
+        };
+    }
     text += &format!(
         " {}: {} that detected shots, {}, {}",
         counted(t.reports, "report", "reports"),
@@ -113,6 +122,9 @@ pub fn run_text(run: &RunSummary) -> String {
             means::MISSED,
             means::UNKNOWABLE,
             means::OPEN,
+            means::ESTIMATED,
+            means::UNSURE,
+            means::GUESSED,
             means::ECHO,
             means::ORPHAN,
             means::GAP,

@@ -56,6 +56,9 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
             means::MISSED,
             means::UNKNOWABLE,
             means::OPEN,
+            means::ESTIMATED,
+            means::UNSURE,
+            means::GUESSED,
             means::LATENCY,
             means::BLAMED,
             means::MISGRADED,
@@ -89,6 +92,11 @@ fn what_else(s: &ShotRow) -> String {
     }
     if s.shared {
         words.push("shares its report".to_owned());
+    }
+    match s.confidence {
+        Some(confidence) if confidence < 0.5 => words.push("guessed".to_owned()),
+        Some(confidence) if confidence < 0.9 => words.push(format!("unsure ({:.0} %)", confidence * 100.0)),
+        _ => {}
     }
     if let Some(why) = &s.why {
         words.push(printable(why));

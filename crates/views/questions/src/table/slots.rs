@@ -40,6 +40,7 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
             .collect(),
     );
     out += "\n";
+    out += &behind_the_rates(slots);
     out += &totals(run);
     with_legend(
         out,
@@ -50,6 +51,15 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
             means::UNKNOWABLE,
             means::OPEN,
             ("detection rate", "detected / (detected + missed)"),
+            means::ESTIMATED,
+            means::UNSURE,
+            means::GUESSED,
+            ("chance", "how probable it is that one of the slot's orphans fell into a given shot's window"),
+            (
+                "accidental",
+                "how many of the shots have one there on average: at most so many detections could be chance's",
+            ),
+            ("corrected", "the detection rate without what chance detected; not estimable where that is nearly all"),
             (
                 "latency",
                 "from the beginning of the shot to its report: for half of them at most p50, for 99 % at most p99",
@@ -63,6 +73,52 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
             means::GAP,
         ],
     )
+}
+
+/// How far doubt and chance reach into the rates, for the slots where they do; nothing where they do nowhere.
+fn behind_the_rates(slots: &[SlotRow]) -> String {
+    let shown = |rate: Option<f64>| rate.map_or_else(|| "-".to_owned(), percent);
+    let differs = |s: &&SlotRow| {
+        // Less than a tenth of a percent is not worth a line.
+        let estimate = s.detection_estimate.zip(s.detection_rate).is_some_and(|(e, rate)| (e - rate).abs() >= 0.001);
+        s.detected + s.missed > 0 && (s.orphans > 0 || s.doubt.unsure > 0 || estimate)
+    };
+    let rows: Vec<_> = slots
+        .iter()
+        .filter(differs)
+        .map(|s| {
+            let corrected = match (s.chance.chance, s.chance.detection_corrected) {
+                (Some(_), None) => "not estimable".to_owned(),
+                (_, corrected) => shown(corrected),
+            };
+            [
+                name(Some(&s.slot)),
+                shown(s.detection_rate),
+                shown(s.detection_estimate),
+                corrected,
+                s.doubt.unsure.to_string(),
+                s.doubt.guessed.to_string(),
+                s.chance.orphans_per_hour.map_or_else(|| "-".to_owned(), |rate| format!("{rate:.1}")),
+                shown(s.chance.chance),
+                s.chance.accidental.map_or_else(|| "-".to_owned(), |n| format!("{n:.2}")),
+            ]
+        })
+        .collect();
+    if rows.is_empty() {
+        return String::new();
+    }
+    let columns = [
+        ("slot", Set::Name),
+        ("detection\nrate", Set::Number),
+        ("\nestimated", Set::Number),
+        ("\ncorrected", Set::Number),
+        ("\nunsure", Set::Number),
+        ("\nguessed", Set::Number),
+        ("orphans\nan hour", Set::Number),
+        ("\nchance", Set::Number),
+        ("\naccidental", Set::Number),
+    ];
+    format!("Where doubt or chance reach into the rates:\n\n{}\n", grid(columns, rows))
 }
 
 /// In words, the worst first; an engineer reads this column and no other.
@@ -90,6 +146,9 @@ fn what_stands_out(s: &SlotRow) -> String {
     }
     if s.shared > 0 {
         words.push(format!("{} sharing a report", s.shared));
+    }
+    if s.doubt.unsure > 0 {
+        words.push(format!("{} unsure", s.doubt.unsure));
     }
     if s.unknowable > 0 {
         words.push(format!("{} unknowable", s.unknowable));

@@ -24,9 +24,10 @@ impl Invented {
         Invented { dir }
     }
 
-    /// Runs statements.
+    /// Runs statements, and counts anew what the store would have counted.
     pub(crate) fn change(&self, sql: &str) {
-        Connection::open(self.path()).unwrap().execute_batch(sql).unwrap();
+        let sql = format!("BEGIN; {sql}; {} COMMIT;", store::RECOUNT);
+        Connection::open(self.path()).unwrap().execute_batch(&sql).unwrap();
     }
 
     /// Fills it in one transaction.
@@ -34,6 +35,7 @@ impl Invented {
         let mut db = Connection::open(self.path()).unwrap();
         let tx = db.transaction().unwrap();
         let made = with(&tx);
+        tx.execute_batch(store::RECOUNT).unwrap();
         tx.commit().unwrap();
         made
     }

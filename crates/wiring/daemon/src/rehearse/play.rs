@@ -82,9 +82,16 @@ pub(super) async fn stopped(stop: &mut watch::Receiver<bool>) {
 /// Forces the lines as often as ordered, and answers with the stamp of the report, if there is one.
 async fn force(fire: &Fire, machine: &mut Machine) -> Result<Option<Mono>> {
     let last_shot = fire.spacing * fire.shots.saturating_sub(1);
-    let Fate::Reported { after, blamed, severity } = fire.fate else {
-        tokio::time::sleep(last_shot).await;
-        return Ok(None);
+    let (after, blamed, severity) = match fire.fate {
+        Fate::Reported { after, blamed, severity } => (after, blamed, severity),
+        Fate::Collected(after) => {
+            machine.collect(fire.slot, last_shot + after).await?;
+            return Ok(None);
+        }
+        Fate::Silent => {
+            tokio::time::sleep(last_shot).await;
+            return Ok(None);
+        }
     };
     let fault = Fault { slot: blamed, severity, count: u16::try_from(fire.shots).unwrap_or(u16::MAX) };
     Ok(Some(machine.report(fault, last_shot + after).await?))
@@ -109,7 +116,8 @@ fn shots(plan: Plan, id: &str, fire: &Fire, arrived: Mono, seen: Option<Mono>) -
             }),
             _ => None,
         };
-        ShotTruth { injection: id.to_owned(), shot: n, slot: fire.slot.label(), report }
+        let collected = matches!(fire.fate, Fate::Collected(_));
+        ShotTruth { injection: id.to_owned(), shot: n, slot: fire.slot.label(), report, collected }
     };
     (1..=fire.shots).map(of_shot).collect()
 }

@@ -85,8 +85,10 @@ pub(super) struct Fire {
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Fate {
-    /// The machine says nothing.
+    /// The machine says nothing, since no error happened: nothing was read while the line was forced.
     Silent,
+    /// The machine says nothing, since its collector of corrected errors took the error, so long after the shot.
+    Collected(Duration),
     /// One report, so long after the last shot, which counts all shots.
     Reported { after: Duration, blamed: Slot, severity: Severity },
 }
@@ -136,7 +138,17 @@ impl Plan {
         let mut fire = |step: u64, fire: Fire| acts.push((2 * step, What::Fire(fire)));
 
         let forgotten = plain(FORGETFUL, random);
-        fire(0, if is_missed { Fire { fate: Fate::Silent, ..forgotten } } else { forgotten });
+        fire(
+            0,
+            match forgotten.fate {
+                // By turns, so that both causes of a miss happen in a rehearsal of any length above the shortest.
+                Fate::Reported { after, .. } if is_missed && cycle.is_multiple_of(2) => {
+                    Fire { fate: Fate::Collected(after), ..forgotten }
+                }
+                _ if is_missed => Fire { fate: Fate::Silent, ..forgotten },
+                _ => forgotten,
+            },
+        );
         for (step, slot) in [(1, RESTLESS), (2, CONFUSED), (3, SUMMING), (4, SLOW), (5, PLAIN), (6, GRAVE)] {
             fire(step, plain(slot, random));
         }
@@ -275,7 +287,7 @@ mod tests {
                 let count = |is: &dyn Fn(&Fire) -> bool| fires.iter().filter(|(_, f)| is(f)).count();
                 let reported = |f: &Fire| match f.fate {
                     Fate::Reported { after, blamed, severity } => Some((after, blamed, severity)),
-                    Fate::Silent => None,
+                    Fate::Silent | Fate::Collected(_) => None,
                 };
                 assert!(count(&|f| f.slot == FORGETFUL && reported(f).is_none()) >= 1);
                 assert!(count(&|f| reported(f).is_some_and(|(_, blamed, _)| blamed != f.slot)) >= 1);

@@ -31,7 +31,9 @@ impl Tree {
         let tree = Tree { root: root.to_owned(), instance: instance.to_owned() };
         tree.make_sys()?;
         tree.make_tracefs()?;
+        tree.make_machine_check()?;
         let kernel = tree.proc().join("sys/kernel");
+        put(&kernel, "arch", "x86_64")?;
         put(&kernel, "random/boot_id", boot_id)?;
         put(&kernel, "osrelease", "simulated")?;
         put(&kernel, "hostname", "simulated-machine")?;
@@ -103,6 +105,24 @@ impl Tree {
             put(&dir, "dimm_ue_count", 0)?;
         }
         Ok(())
+    }
+
+    /// What the kernel shows of its machine-check layer, as on an x86 machine with the collector of corrected errors.
+    fn make_machine_check(&self) -> io::Result<()> {
+        let knobs = self.sys().join("devices/system/machinecheck/machinecheck0");
+        put(&knobs, "check_interval", 1)?;
+        for knob in ["ignore_ce", "dont_log_ce", "cmci_disabled"] {
+            put(&knobs, knob, 0)?;
+        }
+        put(&self.sys(), "module/edac_core/parameters/edac_mc_poll_msec", 1000)?;
+        put(&self.proc(), "cmdline", "quiet")?;
+        put(&self.proc(), "meminfo", "MemTotal:       134217728 kB\nHardwareCorrupted:     0 kB")?;
+        put(&self.collector(), "decay_interval", 86400)
+    }
+
+    /// The directory of the collector of corrected errors.
+    pub(super) fn collector(&self) -> PathBuf {
+        self.sys().join("kernel/debug/ras/cec")
     }
 
     fn make_tracefs(&self) -> io::Result<()> {

@@ -18,6 +18,8 @@ pub struct ShotTruth {
     pub slot: String,
     /// What the machine reported; nothing for a miss.
     pub report: Option<ReportTruth>,
+    /// Whether it was a miss because the simulated collector of corrected errors took the error.
+    pub collected: bool,
 }
 
 /// What the machine reported of one shot.

@@ -102,7 +102,7 @@ impl EdacTree {
     }
 
     /// The controllers' directories, in order of their numbers.
-    pub(super) fn controllers(&self) -> Result<Vec<(u16, PathBuf)>, EdacError> {
+    pub(crate) fn controllers(&self) -> Result<Vec<(u16, PathBuf)>, EdacError> {
         let mut found: Vec<(u16, PathBuf)> = match list(&self.mc) {
             Ok(names) => {
                 names.iter().filter_map(|n| Some((edac_text::controller_index(n)?, self.mc.join(n)))).collect()

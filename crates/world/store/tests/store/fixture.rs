@@ -138,7 +138,10 @@ pub(crate) fn answer(key: ShotKey, outcome: Outcome, report: Option<i64>) -> Sho
         blamed: report.map(|_| SlotId(0)),
         margin: None,
         confidence: None,
-        detected_p: Some(1.0),
+        detected_p: [(Outcome::Detected, 1.0), (Outcome::Missed, 0.0)]
+            .iter()
+            .find(|(o, _)| *o == outcome)
+            .map(|(_, p)| *p),
         why: None,
     }
 }

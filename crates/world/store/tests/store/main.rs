@@ -4,6 +4,8 @@
 #[cfg(test)]
 mod asking;
 #[cfg(test)]
+mod checkpoints;
+#[cfg(test)]
 mod crash;
 #[cfg(test)]
 mod damage;
@@ -11,6 +13,8 @@ mod damage;
 mod documented;
 #[cfg(test)]
 mod fixture;
+#[cfg(test)]
+mod migrating;
 #[cfg(test)]
 mod opening;
 #[cfg(test)]

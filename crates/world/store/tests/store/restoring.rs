@@ -10,7 +10,7 @@ fn values_come_back_as_they_went_in() {
     let (mut store, begun) = begun(&at.db);
     fill(&mut store);
     let back = store.restore(begun.run, begun.boot, 60 * SECOND).unwrap();
-    assert_eq!((back.next_witness, back.next_report), (4, 3));
+    assert_eq!((back.numbers.next_witness, back.numbers.next_report), (4, 3));
     let first = Mono(10 * SECOND + 40_000_000);
     let expected = [seen(Source::McEvent, first), machine_check(first), seen(Source::McEvent, Mono(20 * SECOND))];
     for (got, (want, report)) in back.witnesses.iter().zip(expected.iter().zip([1, 1, 2])) {

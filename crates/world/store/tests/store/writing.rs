@@ -3,7 +3,7 @@
 use crate::fixture::{SECOND, answer, begun, fill, injection, order, place, report, seen, witness};
 use rusqlite::Connection;
 use store::{Ack, Record};
-use vocabulary::{Mono, Outcome, ShotKey, SlotId, Source, Span};
+use vocabulary::{MachineCounts, MachineSample, MachineSettings, Mono, Outcome, ShotKey, SlotId, Source, Span};
 
 fn number(conn: &Connection, sql: &str) -> i64 {
     conn.query_row(sql, [], |r| r.get(0)).unwrap_or_else(|e| panic!("{sql}: {e}"))
@@ -111,6 +111,41 @@ fn an_answer_is_given_once() {
 }
 
 #[test]
+fn the_totals_of_a_slot_are_those_of_its_shots() {
+    let at = place();
+    let (mut store, begun) = begun(&at.db);
+    fill(&mut store);
+    let key = |n| ShotKey { injection: 1, n };
+    let mut unsure = answer(key(4), Outcome::Detected, Some(1));
+    (unsure.detected_p, unsure.confidence, unsure.misplaced, unsure.shared) = (Some(0.75), Some(0.5), true, true);
+    let mut guessed = answer(key(5), Outcome::Missed, None);
+    (guessed.detected_p, guessed.confidence) = (Some(0.25), Some(0.0));
+    // The third has an answer already, and so have the first two when the batch comes again.
+    let batch = [unsure, guessed, answer(key(3), Outcome::Detected, Some(1))].map(|a| Record::Shot(Box::new(a)));
+    store.write(&batch).unwrap();
+    store.write(&batch).unwrap();
+    store.write(&[order(9, "i-9", 2, 50)]).unwrap();
+    // Of an earlier boot, as they are closed by a reboot.
+    store.begin(&crate::fixture::start(Some("r"), "boot-b")).unwrap();
+    store.close_earlier_boots(begun.run, begun.boot + 1).unwrap();
+    let conn = store::open_read(&at.db).unwrap();
+    let kept = "SELECT json_array(run, slot, injections, shots, detected, missed, unknowable, misplaced, misgraded, late, shared, rated,
+                                  rated_ppb, unsure, guessed) FROM slot_total ORDER BY run, slot";
+    let counted = "SELECT json_array(run, slot, count(DISTINCT injection), count(*), sum(outcome IS 'detected'), sum(outcome IS 'missed'),
+                                     sum(outcome IS 'unknowable'), sum(misplaced), sum(misgraded), sum(late), sum(shared),
+                                     count(detected_p), CAST(total(detected_p) * 1e9 AS INTEGER), sum(coalesce(confidence < 0.9, 0)),
+                                     sum(coalesce(confidence < 0.5, 0)))
+                   FROM shot GROUP BY run, slot ORDER BY run, slot";
+    let rows = |sql| -> Vec<String> {
+        conn.prepare(sql).unwrap().query_map([], |r| r.get(0)).unwrap().map(Result::unwrap).collect()
+    };
+    assert_eq!(rows(kept), rows(counted));
+    let reports = "SELECT json_array(run, role, slot, reports) FROM report_total ORDER BY run, role";
+    assert_eq!(rows(reports), [r#"[1,"match",0,1]"#, r#"[1,"orphan",0,1]"#]);
+    assert_eq!(rows(kept), ["[1,0,2,7,2,2,3,1,0,0,1,4,2000000000,2,1]"]);
+}
+
+#[test]
 fn every_key_of_a_filled_database_leads_somewhere() {
     // The writer does not check keys row by row; this does.
     let at = place();
@@ -163,4 +198,24 @@ fn numbers_that_no_column_holds_are_kept_at_its_end() {
     // And nothing overflows on the way back.
     let back = store.restore(1, 1, 1).unwrap();
     assert_eq!(back.shots.last().unwrap().shot.hold_ns, i64::MAX);
+}
+
+#[test]
+fn looks_at_the_machine_are_kept_once_and_settings_where_they_changed() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    let settings = MachineSettings { ignore_ce: Some(true), ..MachineSettings::default() };
+    let counts = |thr| MachineCounts { thr: Some(thr), ..MachineCounts::default() };
+    let look = |from, at, thr, settings: Option<&MachineSettings>| {
+        let settings = settings.map(|s| Box::new(s.clone()));
+        Record::Machine(MachineSample { from: Mono(from), at: Mono(at), counts: counts(thr), settings })
+    };
+    let looks = [look(5, 5, 1, Some(&settings)), look(5, 9, 2, None)];
+    store.write(&looks).unwrap();
+    store.write(&looks).unwrap();
+    let conn = store::open_read(&at.db).unwrap();
+    let row = "SELECT count(*) || ' ' || min(from_ns) || ' ' || max(at_ns) || ' ' || sum(thr) || ' ' || count(mce) FROM machine_count";
+    assert_eq!(conn.query_row(row, [], |r| r.get::<_, String>(0)).unwrap(), "2 5 9 3 0");
+    let kept = "SELECT at_ns || ' ' || settings FROM machine_setting";
+    assert_eq!(conn.query_row(kept, [], |r| r.get::<_, String>(0)).unwrap(), r#"5 {"x86":false,"ignore_ce":true}"#);
 }

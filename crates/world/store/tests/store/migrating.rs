@@ -1,0 +1,123 @@
+//! A database of version 1, as its program left it: it is brought to today's version, and the run goes on.
+
+use crate::fixture::{SECOND, answer, order, place, report, seen, start, witness};
+use rusqlite::Connection;
+use std::path::Path;
+use store::{APPLICATION_ID, Record, SCHEMA_VERSION, Store, StoreError, open_read};
+use vocabulary::{Mono, Outcome, ShotKey, Source};
+
+/// A run of version 1 in which two shots of one injection were detected, one of them unsure and blamed on A2, one was missed,
+/// one is unknowable, and one is open.
+const STORED: &str = r#"
+INSERT INTO run VALUES (1, 'r', 'watch', 'bench-3', '0.1.0', '{"window_ns":5000000000}', 1804136767000000000, NULL);
+INSERT INTO boot VALUES (1, 1, 'boot-a', '6.12.0', 1000000000, 30000000000);
+INSERT INTO clock_pair VALUES (1, 1000000000, 1804136767000000000);
+INSERT INTO slot VALUES (1, 0, 'A1', 'A1', 0, 0, 0, '[0,0]'), (1, 1, 'A2', 'A2', 0, 0, 1, '[0,1]');
+INSERT INTO injection VALUES
+    (1, 1, 1, 'inj1', 'old', 'bench', 0, 10000000000, '["DQ5"]', 200, 5, 1000000, NULL, NULL, NULL, '{}');
+INSERT INTO witness (witness, boot, run, source, from_ns, t_ns, known_ns, severity, count, report) VALUES
+    (1, 1, 1, 'mc_event', 10040000000, 10040000000, 10040000000, 'corrected', 1, 1),
+    (2, 1, 1, 'mc_event', 11040000000, 11040000000, 11040000000, 'corrected', 1, 2);
+INSERT INTO report VALUES
+    (1, 1, 1, 10040000000, 10040000000, 0, 'corrected', 1, 'match', 1, 1, 1, 1),
+    (1, 2, 1, 11040000000, 11040000000, 1, 'corrected', 1, 'match', 1, 2, 2, 1);
+INSERT INTO shot VALUES
+    (1, 1, 1, 1, 0, 10000000000, 10000001000, 'detected', 1, 39999000, 40000000, 0, 0, 0, 0, 0, 9.0, 0.99, NULL),
+    (1, 2, 1, 1, 0, 11000000000, 11000001000, 'detected', 2, 39999000, 40000000, 1, 0, 1, 0, 1, 0.1, 0.45, NULL),
+    (1, 3, 1, 1, 0, 12000000000, 12000001000, 'missed', NULL, NULL, NULL, 0, 0, 0, 0, NULL, 1.0, 0.85, NULL),
+    (1, 4, 1, 1, 0, 13000000000, 13000001000, 'unknowable', NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, 'a gap'),
+    (1, 5, 1, 1, 0, 14000000000, 14000001000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL);
+"#;
+
+fn version_1(db: &Path) {
+    let conn = Connection::open(db).unwrap();
+    conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(())).unwrap();
+    conn.execute_batch(include_str!("../../src/schema.sql")).unwrap();
+    conn.pragma_update(None, "application_id", APPLICATION_ID).unwrap();
+    conn.pragma_update(None, "user_version", 1).unwrap();
+    conn.execute_batch(STORED).unwrap();
+}
+
+/// What the database keeps of a slot: shots, detected, missed, unknowable, misplaced, late, rated, unsure, guessed.
+type Totals = [i64; 9];
+
+fn totals(conn: &Connection, slot: i64) -> (Totals, i64) {
+    let sql = "SELECT shots, detected, missed, unknowable, misplaced, late, rated, unsure, guessed, rated_ppb
+               FROM slot_total WHERE slot = ?1";
+    let read = |r: &rusqlite::Row<'_>| {
+        let mut counts = [0; 9];
+        for (i, count) in counts.iter_mut().enumerate() {
+            *count = r.get(i)?;
+        }
+        Ok((counts, r.get(9)?))
+    };
+    conn.query_row(sql, [slot], read).unwrap()
+}
+
+#[test]
+fn a_database_of_version_1_is_migrated_and_its_run_goes_on() {
+    let at = place();
+    version_1(&at.db);
+    assert!(matches!(open_read(&at.db).unwrap_err(), StoreError::Older { found: 1, known: SCHEMA_VERSION, .. }));
+
+    let mut store = Store::open(&at.db).unwrap();
+    let begun = store.begin(&start(Some("r"), "boot-a")).unwrap();
+    let continued = begun.continued.unwrap();
+    assert_eq!((begun.run, begun.boot, continued.same_boot, continued.slots.len()), (1, 1, true, 2));
+    assert_eq!(store.checkpoint(begun.boot).unwrap(), None);
+    let back = store.restore(begun.run, begun.boot, SECOND).unwrap();
+    assert_eq!((back.shots.len(), back.numbers.next_witness, back.numbers.next_report), (1 + 1, 3, 3));
+
+    let conn = open_read(&at.db).unwrap();
+    assert_eq!(totals(&conn, 0), ([5, 2, 1, 1, 1, 1, 0, 2, 1], 0), "the old shots are counted");
+    // The open shot is settled, and a new one comes and is settled.
+    let key = |injection, n| ShotKey { injection, n };
+    let mut missed = answer(key(1, 5), Outcome::Missed, None);
+    (missed.detected_p, missed.confidence) = (Some(0.25), Some(0.75));
+    let detected = answer(key(2, 1), Outcome::Detected, Some(3));
+    store
+        .write(&[
+            Record::Shot(Box::new(missed)),
+            order(1, "new", 1, 40),
+            witness(3, seen(Source::McEvent, Mono(41 * SECOND))),
+            Record::Report(Box::new(report(3, &[3], Mono(41 * SECOND), Some(key(2, 1))))),
+            Record::Shot(Box::new(detected)),
+        ])
+        .unwrap();
+    assert_eq!(totals(&conn, 0), ([6, 3, 2, 1, 1, 1, 2, 3, 1], 1_250_000_000));
+    let counted: (i64, i64) = conn
+        .query_row("SELECT (SELECT injections FROM slot_total), sum(reports) FROM report_total", [], |r| {
+            Ok((r.get(0)?, r.get(1)?))
+        })
+        .unwrap();
+    assert_eq!(counted, (2, 3));
+    let told: Vec<Option<f64>> = conn
+        .prepare("SELECT detected_p FROM shot ORDER BY injection, shot")
+        .unwrap()
+        .query_map([], |r| r.get(0))
+        .unwrap()
+        .map(Result::unwrap)
+        .collect();
+    assert_eq!(told, [None, None, None, None, Some(0.25), Some(1.0)]);
+    let view: (i64, f64, f64) = conn
+        .query_row("SELECT shots, detection_rate, detection_estimate FROM detection WHERE slot = 'A1'", [], |r| {
+            Ok((r.get(0)?, r.get(1)?, r.get(2)?))
+        })
+        .unwrap();
+    assert_eq!(view, (6, 0.6, 0.625));
+    store::quick_check(&at.db).unwrap();
+}
+
+#[test]
+fn a_migrated_database_has_the_schema_of_a_new_one() {
+    let at = place();
+    let old = at.dir.path().join("old.db");
+    version_1(&old);
+    drop((Store::open(&at.db).unwrap(), Store::open(&old).unwrap()));
+    let schema = |db: &Path| -> Vec<(String, String)> {
+        let conn = open_read(db).unwrap();
+        let mut query = conn.prepare("SELECT name, coalesce(sql, '') FROM sqlite_schema ORDER BY name").unwrap();
+        query.query_map([], |r| Ok((r.get(0)?, r.get(1)?))).unwrap().map(Result::unwrap).collect()
+    };
+    assert_eq!(schema(&old), schema(&at.db));
+}
