@@ -32,6 +32,8 @@ pub(crate) struct OpenShot {
     pub(crate) seq: ShotSeq,
     pub(crate) window: Span,
     pub(crate) expect: Option<Class>,
+    /// Names the lines that were forced and how; 0 where that is not known.
+    pub(crate) forced: u64,
     /// The share of all stories, by weight, that had to be dropped for their number while the shot was open.
     pub(crate) lost: f64,
 }
@@ -43,6 +45,7 @@ pub(crate) struct OpenReport {
     pub(crate) found_by: FoundBy,
     pub(crate) seen: Span,
     pub(crate) class: Class,
+    pub(crate) syndrome: Option<u64>,
     pub(crate) count: u32,
 }
 
@@ -167,7 +170,8 @@ impl Chain {
         let (placed, echoed) = (model.rates.placed(), model.rates.echoed());
         for (shot, open) in self.open_shots().filter(|(_, open)| open.window.overlaps(report.seen)) {
             let graded = model.rates.graded(open.expect, report.class);
-            let density = graded * model.density(report.found_by, open.window.from, report.seen);
+            let fingerprint = model.fingerprints.ratio(model.lane, open.forced, model.lane, report.syndrome);
+            let density = graded * fingerprint * model.density(report.found_by, open.window.from, report.seen);
             let before = if report.count > 1 {
                 placed * graded * (1.0 - model.survival(report.seen.to.since(open.window.from)))
             } else {

@@ -1,6 +1,7 @@
 //! The chain against brute force: every way to give a handful of reports to a handful of shots, weighed one by one.
 
 use crate::chain::{Chain, OpenReport, OpenShot};
+use crate::fingerprints::Fingerprints;
 use crate::latencies::Latencies;
 use crate::model::Model;
 use crate::rates::Rates;
@@ -72,23 +73,23 @@ proptest! {
 
     #[test]
     fn the_stories_sum_to_what_all_ways_sum_to(happenings in happenings()) {
-        let (mut rates, latencies) = (Rates::default(), Latencies::default());
+        let (mut rates, latencies, fingerprints) = (Rates::default(), Latencies::default(), Fingerprints::default());
         rates.note_slots(4);
         rates.note_time(Mono(0));
-        let model = |now: i64| Model { rates: &rates, latencies: &latencies, lane: 0, now: Mono(now) };
+        let model = |now: i64| Model { rates: &rates, latencies: &latencies, fingerprints: &fingerprints, lane: 0, now: Mono(now) };
         let mut chain = Chain::default();
         let (mut shots, mut reports, mut now) = (Vec::new(), Vec::new(), 0);
         for (is_shot, after) in &happenings {
             now += after * MS;
             if *is_shot {
                 let window = Span { from: Mono(now), to: Mono(now + WINDOW) };
-                let shot = OpenShot { seq: shots.len() as u64, window, expect: Some(Class::Corrected), lost: 0.0 };
+                let shot = OpenShot { seq: shots.len() as u64, window, expect: Some(Class::Corrected), forced: 0, lost: 0.0 };
                 chain.shot(shot, reports.len() as u64, &model(now));
                 shots.push(now);
             } else if !shots.is_empty() {
                 let seen = Span::point(Mono(now));
                 let (seq, found_by) = (reports.len() as u64, FoundBy::Interrupt);
-                chain.report(OpenReport { seq, found_by, seen, class: Class::Corrected, count: 1 }, &model(now));
+                chain.report(OpenReport { seq, found_by, seen, class: Class::Corrected, syndrome: None, count: 1 }, &model(now));
                 reports.push(now);
             }
         }

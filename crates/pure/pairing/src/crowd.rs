@@ -28,8 +28,8 @@ impl Desk {
         gains.push(options.iter().filter_map(|o| o.found.map(|found| (found.report, o.p))).collect());
         let mut weighed = Weighed::default();
         for other in &others {
-            let Desk { chains, rates, latencies, .. } = self;
-            let model = Model { rates, latencies, lane: other.lane, now };
+            let Desk { chains, rates, latencies, fingerprints, .. } = self;
+            let model = Model { rates, latencies, fingerprints, lane: other.lane, now };
             let Some(chain) = chains.get_mut(other.lane) else { continue };
             chain.weigh(other.seq, &model, &mut weighed);
             let total = weighed.total(model.unreported(other.window()));
@@ -71,7 +71,8 @@ impl Desk {
             let Some(shot) = rows.get(row) else { return f64::INFINITY };
             match units.get(column) {
                 Some((_, report, saves)) if report.span.overlaps(shot.window()) => {
-                    let graded = self.rates.graded(shot.expect, report.severity.class());
+                    let fingerprint = model.fingerprints.ratio(shot.lane, shot.forced, shot.lane, report.syndrome);
+                    let graded = fingerprint * self.rates.graded(shot.expect, report.severity.class());
                     saves - placed - libm::log(graded * model.density(report.found_by, shot.fired.from, report.span))
                 }
                 Some(_) => f64::INFINITY,

@@ -42,7 +42,7 @@ impl Desk {
     }
 
     fn strays(&mut self, held: &HeldShot, lane: Option<LaneNo>, now: Mono, found: &mut Vec<Stray>) {
-        let Desk { table, chains, rates, latencies, .. } = self;
+        let Desk { table, chains, rates, latencies, fingerprints, .. } = self;
         let own = lane == Some(held.lane);
         let share = match lane {
             Some(_) if own => rates.placed(),
@@ -57,7 +57,7 @@ impl Desk {
         let each = table.reports_over(lane, held.window()).filter(|(report, _)| !in_chain(*report));
         for (report, told) in each.take(MOST_STRAYS) {
             let chain = lane.and_then(|lane| chains.get_mut(lane));
-            let model = Model { rates, latencies, lane: lane.unwrap_or(held.lane), now };
+            let model = Model { rates, latencies, fingerprints, lane: lane.unwrap_or(held.lane), now };
             let known = chain.and_then(|chain| chain.loose(report, &model));
             let loose = known.unwrap_or(Loose { nobody: told.free, spare: 0.0 });
             let nobody = (loose.nobody - told.claimed).max(0.0);
@@ -65,7 +65,8 @@ impl Desk {
                 continue;
             }
             let class = told.severity.class();
-            let graded = share * rates.graded(held.expect, class);
+            let fingerprint = fingerprints.ratio(held.lane, held.forced, lane.unwrap_or(held.lane), told.syndrome);
+            let graded = share * rates.graded(held.expect, class) * fingerprint;
             let caused = graded * latencies.density(held.lane, told.found_by, held.fired.from, told.span);
             let unprovoked = rates.background(lane, class, now);
             let mut odds = 0.0;
@@ -78,7 +79,7 @@ impl Desk {
                 let weight = caused * nobody / average;
                 let mut known = unprovoked + echo;
                 if weight > WORTH_ASKING * missed {
-                    let rivals = Rivals { table, chains, rates, latencies, now };
+                    let rivals = Rivals { table, chains, rates, latencies, fingerprints, now };
                     known += rivals.of(held, told, lane, NO_RIVAL * unprovoked);
                 }
                 odds += weight / (1.0 - nobody + nobody * known / average);
@@ -102,6 +103,7 @@ struct Rivals<'a> {
     chains: &'a mut [crate::chain::Chain],
     rates: &'a crate::rates::Rates,
     latencies: &'a crate::latencies::Latencies,
+    fingerprints: &'a crate::fingerprints::Fingerprints,
     now: Mono,
 }
 
@@ -113,12 +115,20 @@ impl Rivals<'_> {
         let mut weighed = Weighed::default();
         let mut sum = 0.0;
         for other_lane in (0..self.table.lanes()).filter(|other| Some(*other) != lane) {
-            let model = Model { rates: self.rates, latencies: self.latencies, lane: other_lane, now: self.now };
+            let model = Model {
+                rates: self.rates,
+                latencies: self.latencies,
+                fingerprints: self.fingerprints,
+                lane: other_lane,
+                now: self.now,
+            };
             for other in self.table.open_shots_over(other_lane, report.span) {
                 if other.seq == held.seq || lane.is_none() && !report.blame.allows(other.slot) {
                     continue;
                 }
-                let graded = share * self.rates.graded(other.expect, class);
+                let fingerprint =
+                    self.fingerprints.ratio(other_lane, other.forced, lane.unwrap_or(other_lane), report.syndrome);
+                let graded = share * self.rates.graded(other.expect, class) * fingerprint;
                 let density = graded * model.density(report.found_by, other.fired.from, report.span);
                 // Even a shot that is surely silent is only so many times likelier to be the cause than it is to be missed.
                 if density < least * self.rates.missed() {

@@ -360,6 +360,7 @@ impl Engine {
             blame: witness.blame.clone(),
             lane: None,
             severity: witness.severity,
+            syndrome: witness.syndrome.filter(|syndrome| *syndrome != 0),
             count,
             capacity: count.max(1),
             free: 1.0,

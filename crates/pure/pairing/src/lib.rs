@@ -18,6 +18,7 @@ mod checkpoint;
 mod crowd;
 mod elsewhere;
 mod engine;
+mod fingerprints;
 mod fuse;
 mod latencies;
 mod latency;

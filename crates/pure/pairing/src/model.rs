@@ -2,6 +2,7 @@
 //!
 //! It only reads; `settle` teaches. `chain`, `elsewhere` and `crowd` ask it.
 
+use crate::fingerprints::Fingerprints;
 use crate::latencies::Latencies;
 use crate::rates::Rates;
 use crate::table::LaneNo;
@@ -12,6 +13,7 @@ use vocabulary::{Class, FoundBy, Mono, Span};
 pub(crate) struct Model<'a> {
     pub(crate) rates: &'a Rates,
     pub(crate) latencies: &'a Latencies,
+    pub(crate) fingerprints: &'a Fingerprints,
     pub(crate) lane: LaneNo,
     pub(crate) now: Mono,
 }

@@ -10,6 +10,7 @@ use crate::Settings;
 use crate::chain::{self, Chain};
 use crate::elsewhere::Stray;
 use crate::engine::Answer;
+use crate::fingerprints::Fingerprints;
 use crate::latencies::Latencies;
 use crate::model::Model;
 use crate::rates::Rates;
@@ -39,6 +40,7 @@ pub(crate) struct Desk {
     pub(crate) chains: Vec<Chain>,
     pub(crate) rates: Rates,
     pub(crate) latencies: Latencies,
+    pub(crate) fingerprints: Fingerprints,
     /// The latest end of any shot's window.
     latest_end: Mono,
     next_report: i64,
@@ -84,6 +86,7 @@ impl Desk {
             chains: Vec::new(),
             rates: Rates::default(),
             latencies: Latencies::default(),
+            fingerprints: Fingerprints::default(),
             latest_end: Mono(i64::MIN),
             next_report,
             weighed: Weighed::default(),
@@ -119,7 +122,7 @@ impl Desk {
     }
 
     pub(crate) fn model(&self, lane: LaneNo, now: Mono) -> Model<'_> {
-        Model { rates: &self.rates, latencies: &self.latencies, lane, now }
+        Model { rates: &self.rates, latencies: &self.latencies, fingerprints: &self.fingerprints, lane, now }
     }
 
     /// A shot is open from now on.
@@ -128,8 +131,20 @@ impl Desk {
         self.note_slots();
         self.latest_end = self.latest_end.max(end);
         self.rates.note_shot(shot.fired.from, held.expect);
-        let open = chain::OpenShot { seq: held.seq, window: held.window(), expect: held.expect, lost: 0.0 };
-        let model = Model { rates: &self.rates, latencies: &self.latencies, lane: held.lane, now };
+        let open = chain::OpenShot {
+            seq: held.seq,
+            window: held.window(),
+            expect: held.expect,
+            forced: held.forced,
+            lost: 0.0,
+        };
+        let model = Model {
+            rates: &self.rates,
+            latencies: &self.latencies,
+            fingerprints: &self.fingerprints,
+            lane: held.lane,
+            now,
+        };
         if let Some(chain) = self.chains.get_mut(held.lane) {
             chain.shot(open, self.table.next_report(), &model);
         }
@@ -146,13 +161,15 @@ impl Desk {
             found_by: report.found_by,
             seen: report.span,
             class: report.severity.class(),
+            syndrome: report.syndrome,
             count: report.count,
         };
         let seq = self.table.add_report(report);
         if let Some(lane) = lane
             && let Some(chain) = self.chains.get_mut(lane)
         {
-            let model = Model { rates: &self.rates, latencies: &self.latencies, lane, now };
+            let model =
+                Model { rates: &self.rates, latencies: &self.latencies, fingerprints: &self.fingerprints, lane, now };
             if let Some((forgotten, free)) = chain.report(open, &model)
                 && let Some(report) = self.table.report_mut(forgotten)
             {
@@ -222,7 +239,13 @@ impl Desk {
     /// All answers that are possible about a shot, the most probable first; takes what they teach.
     fn weigh(&mut self, held: &HeldShot, now: Mono, options: &mut Vec<Candidate>) -> Told {
         let mut weighed = std::mem::take(&mut self.weighed);
-        let model = Model { rates: &self.rates, latencies: &self.latencies, lane: held.lane, now };
+        let model = Model {
+            rates: &self.rates,
+            latencies: &self.latencies,
+            fingerprints: &self.fingerprints,
+            lane: held.lane,
+            now,
+        };
         let missed = model.unreported(held.window());
         if let Some(chain) = self.chains.get_mut(held.lane) {
             chain.weigh(held.seq, &model, &mut weighed);
@@ -243,7 +266,13 @@ impl Desk {
             self.strays = strays;
         }
         let none = missed + others + placeless;
-        let model = Model { rates: &self.rates, latencies: &self.latencies, lane: held.lane, now };
+        let model = Model {
+            rates: &self.rates,
+            latencies: &self.latencies,
+            fingerprints: &self.fingerprints,
+            lane: held.lane,
+            now,
+        };
         if let Some(chain) = self.chains.get_mut(held.lane) {
             chain.close(held.seq, none, &model);
         }
@@ -281,6 +310,9 @@ impl Desk {
             if report.span.from == report.span.to {
                 let latency = report.span.to.since(held.fired.from).max(0);
                 self.latencies.learn(held.lane, report.found_by, latency, option.p);
+            }
+            if option.p > CERTAIN {
+                self.fingerprints.learn(held.lane, held.forced, report.syndrome, option.p);
             }
             if let Some(expected) = held.expect {
                 self.rates.learn_grade(expected == report.severity.class(), option.p);
@@ -350,7 +382,8 @@ impl Desk {
         if let Some(lane) = lane
             && let Some(chain) = self.chains.get_mut(lane)
         {
-            let model = Model { rates: &self.rates, latencies: &self.latencies, lane, now };
+            let model =
+                Model { rates: &self.rates, latencies: &self.latencies, fingerprints: &self.fingerprints, lane, now };
             if let Some(known) = chain.loose(seq, &model) {
                 chain.forget_report(seq);
                 loose = known;
@@ -369,6 +402,9 @@ impl Desk {
             // An echo must be twice as likely as chance: else the share of echoes would take very long to fall to none.
             let told = (unexplained * unprovoked / (unprovoked + echo), unexplained * echo / (2.0 * unprovoked + echo));
             self.rates.learn_report(lane, class, told, now);
+            if let Some(lane) = lane.filter(|_| told.0 > CERTAIN) {
+                self.fingerprints.learn_chance(lane, report.syndrome, told.0);
+            }
         }
         if report.taken.is_none() {
             let number = self.next_report;

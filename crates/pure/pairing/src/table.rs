@@ -25,6 +25,8 @@ pub(crate) struct OpenReport {
     /// The slot that it blames, where it names exactly one.
     pub(crate) lane: Option<LaneNo>,
     pub(crate) severity: Severity,
+    /// The syndrome, if there was one; drivers say 0 where there was none.
+    pub(crate) syndrome: Option<u64>,
     pub(crate) count: u32,
     /// How many more shots it can cover.
     pub(crate) capacity: u32,
@@ -47,6 +49,8 @@ pub(crate) struct HeldShot {
     pub(crate) end: Mono,
     pub(crate) known: Mono,
     pub(crate) expect: Option<Class>,
+    /// Names the lines that were forced and how; 0 where that is not known.
+    pub(crate) forced: u64,
     /// Reports before this one were there before the shot was told of.
     pub(crate) first_seq: ReportSeq,
     /// Nothing while open.
@@ -183,6 +187,7 @@ impl Table {
             end,
             known: shot.known,
             expect: shot.expect.map(Severity::class),
+            forced: shot.forced,
             first_seq: self.reports.next(),
             settled: None,
         };

@@ -337,6 +337,35 @@ fn a_source_whose_time_goes_backwards_is_taken_as_it_says() {
 }
 
 #[test]
+fn the_same_lines_give_the_same_syndrome() {
+    // Two kinds of forcing on one slot, each with a syndrome of its own; then both close together, reported in reverse.
+    let forced = |i, ms, kind| {
+        let Input::Shot(mut order) = shot(i, 0, ms) else { unreachable!() };
+        order.0.forced = kind;
+        Input::Shot(order)
+    };
+    let told = |i, ms, syndrome| Input::Witness(Sighted { syndrome: Some(syndrome), ..event(i, 0, ms) });
+    let mut inputs = Vec::new();
+    for i in 0..40 {
+        let kind = 1 + (i % 2) as u64;
+        inputs.push(forced(i, 1_000 + 20_000 * i, kind));
+        inputs.push(told(i, 1_000 + 20_000 * i + 40 + i, 0xb0 + kind));
+    }
+    inputs.extend([
+        forced(100, 900_000, 1),
+        forced(101, 900_010, 2),
+        told(101, 900_050, 0xb2),
+        told(100, 900_055, 0xb1),
+    ]);
+    // A report that only chance explains: no lines ever gave its syndrome here.
+    inputs.extend([forced(102, 950_000, 1), told(102, 950_300, 0x17), told(103, 950_900, 0xb1)]);
+    let got = run(settings(), inputs);
+    let anchor = |n| got.reports().into_iter().find(|r| Some(r.report) == got.of(n).report).map(|r| r.anchor);
+    assert_eq!((anchor(100), anchor(101), anchor(102)), (Some(100), Some(101), Some(103)));
+    assert!(got.of(100).confidence.unwrap() > 0.9 && got.of(101).confidence.unwrap() > 0.9);
+}
+
+#[test]
 fn odd_counts_and_times_get_an_answer() {
     let huge = Input::Witness(Sighted { count: 65_535, ..event(1, 0, 1030) });
     let empty = Input::Witness(Sighted { count: 0, source: Source::Counter, ..event(2, 0, 1030) });

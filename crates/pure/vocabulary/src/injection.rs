@@ -92,6 +92,39 @@ pub struct Shot {
     pub hold_ns: i64,
     /// The severity that a working machine reports, where that is known.
     pub expect: Option<Severity>,
+    /// Names the forced lines and the way of forcing, from [`forced`]: what a syndrome depends on.
+    pub forced: u64,
     /// When the pipeline learned of it.
     pub known: Mono,
+}
+
+/// A number that is the same for the same lines forced in the same way, in whatever order they are named, and most likely
+/// another for others; 0 where no line is named.
+///
+/// FNV-1a in 64 bits (Fowler, Noll and Vo; RFC 9923).
+#[must_use]
+pub fn forced<'a>(lines: impl IntoIterator<Item = &'a str>, force: Option<Force>) -> u64 {
+    let mut lines: Vec<String> = lines.into_iter().map(str::to_ascii_uppercase).collect();
+    if lines.is_empty() {
+        return 0;
+    }
+    lines.sort_unstable();
+    lines.dedup();
+    let words = lines.iter().map(String::as_str).chain([force.map_or("", Force::word)]);
+    let bytes = words.flat_map(|word| word.bytes().chain([0]));
+    bytes.fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_have_one_name_in_any_order() {
+        let name = |lines: &[&str], force| forced(lines.iter().copied(), force);
+        assert_eq!(name(&["DQ3", "DQ1"], Some(Force::Low)), name(&["dq1", "DQ3", "DQ1"], Some(Force::Low)));
+        assert_ne!(name(&["DQ3", "DQ1"], Some(Force::Low)), name(&["DQ3", "DQ1"], Some(Force::High)));
+        assert_ne!(name(&["DQ31"], None), name(&["DQ3", "1"], None));
+        assert_eq!(name(&[], Some(Force::Low)), 0);
+    }
 }

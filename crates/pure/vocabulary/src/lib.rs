@@ -21,7 +21,7 @@ pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
 pub use dimm::{Dimm, Layer};
 pub use found_by::FoundBy;
 pub use gap::Gap;
-pub use injection::{At, Force, Injection, Shot, ShotKey};
+pub use injection::{At, Force, Injection, Shot, ShotKey, forced};
 pub use machine::{ControllerName, MachineCounts, MachineSample, MachineSettings};
 pub use mc_status::{Access, McStatus};
 pub use reporting_limits::{

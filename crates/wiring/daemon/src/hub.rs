@@ -407,6 +407,7 @@ impl<R> Hub<R> {
         let name = store::shot_name(&pending.injector, &pending.injection.id);
         let micros = |us: u64| i64::try_from(us).unwrap_or(i64::MAX).saturating_mul(1000);
         let known = pending.arrival.max(self.engine.horizon());
+        let forced = vocabulary::forced(pending.injection.lines.iter().map(String::as_str), pending.injection.force);
         for n in 1..=pending.injection.shots {
             let shift = micros(pending.injection.spacing_us).saturating_mul(i64::from(n - 1));
             self.engine.push(Input::Shot(Order(Shot {
@@ -416,6 +417,7 @@ impl<R> Hub<R> {
                 fired: Span { from: pending.first.from.plus(shift), to: pending.first.to.plus(shift) },
                 hold_ns: micros(pending.injection.hold_us),
                 expect: pending.injection.expect,
+                forced,
                 known,
             })));
         }

@@ -100,6 +100,7 @@ impl Load {
                 fired: Span::point(ns(*at)),
                 hold_ns: 1_000_000,
                 expect: Some(*expect),
+                forced: 0,
                 known: ns(*at),
             };
             inputs.push((ns(*at), Input::Shot(Order(shot))));

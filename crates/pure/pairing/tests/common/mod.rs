@@ -27,6 +27,7 @@ pub fn shot_expecting(injection: i64, slot: u32, ms: i64, expect: Option<Severit
         fired: Span::point(at(ms)),
         hold_ns: MS,
         expect,
+        forced: 0,
         known: at(ms),
     }))
 }
