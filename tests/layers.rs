@@ -3,7 +3,7 @@
 
 #[path = "common/mod.rs"]
 mod common;
-use common::root;
+use common::{packages, root};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -15,13 +15,7 @@ const NOT_PURE: [&str; 6] = ["tokio", "nix", "rusqlite", "axum", "serial2-tokio"
 
 #[test]
 fn dependencies_point_downward() {
-    let out = Command::new(env!("CARGO"))
-        .args(["metadata", "--format-version", "1", "--no-deps", "--offline"])
-        .current_dir(root())
-        .output()
-        .unwrap();
-    let metadata: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
-    let packages = metadata["packages"].as_array().unwrap();
+    let packages = packages();
     let layer_of = |package: &serde_json::Value| -> usize {
         let path = PathBuf::from(package["manifest_path"].as_str().unwrap());
         let layer = path.parent().unwrap().parent().unwrap().file_name().unwrap().to_str().unwrap().to_owned();
@@ -30,7 +24,7 @@ fn dependencies_point_downward() {
     let layers: BTreeMap<&str, usize> = packages.iter().map(|p| (p["name"].as_str().unwrap(), layer_of(p))).collect();
     assert!(layers.len() >= 13, "{layers:?}");
     let mut wrong = Vec::new();
-    for package in packages {
+    for package in &packages {
         let (name, own) = (package["name"].as_str().unwrap(), layer_of(package));
         for dependency in package["dependencies"].as_array().unwrap() {
             if dependency["kind"] == "dev" {

@@ -4,11 +4,10 @@
 
 #[path = "common/mod.rs"]
 mod common;
-use common::{flipwitness, root};
+use common::{flipwitness, packages, root};
 use daemon::Config;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-use std::process::Command;
 
 fn read(path: &str) -> String {
     std::fs::read_to_string(root().join(path)).unwrap_or_else(|error| panic!("{path}: {error}"))
@@ -223,14 +222,8 @@ fn the_recording_on_the_page_is_answered_as_it_says() {
 
 #[test]
 fn every_dependency_has_its_reason() {
-    let out = Command::new(env!("CARGO"))
-        .args(["metadata", "--format-version", "1", "--no-deps", "--offline"])
-        .current_dir(root())
-        .output()
-        .unwrap();
-    let metadata: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
     let mut used = BTreeSet::new();
-    for package in metadata["packages"].as_array().unwrap() {
+    for package in packages() {
         for dependency in package["dependencies"].as_array().unwrap() {
             let name = dependency["name"].as_str().unwrap();
             if dependency["path"].is_null() {

@@ -1,5 +1,5 @@
 //! Running the binary under test, and golden files.
-#![allow(dead_code, clippy::unwrap_used, clippy::print_stderr, missing_docs, unreachable_pub)]
+#![allow(dead_code, clippy::unwrap_used, clippy::indexing_slicing, clippy::print_stderr, missing_docs, unreachable_pub)]
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -13,6 +13,17 @@ pub struct Told {
 /// The top of the repository.
 pub fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../..").canonicalize().unwrap()
+}
+
+/// What cargo says of the packages of the workspace.
+pub fn packages() -> Vec<serde_json::Value> {
+    let out = Command::new(env!("CARGO"))
+        .args(["metadata", "--format-version", "1", "--no-deps", "--offline"])
+        .current_dir(root())
+        .output()
+        .unwrap();
+    let mut metadata: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    serde_json::from_value(metadata["packages"].take()).unwrap()
 }
 
 /// Runs the binary to its end; only warnings and errors are logged.

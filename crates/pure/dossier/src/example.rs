@@ -95,6 +95,13 @@ impl Facts {
     }
 }
 
+/// The quiet facts with other settings.
+pub(crate) fn with(change: impl Fn(&mut MachineSettings)) -> Facts {
+    let mut facts = quiet();
+    facts.edit(change);
+    facts
+}
+
 /// The rule tells a cause of this strength, and some line of its evidence has these words.
 pub(crate) fn tells(facts: &Facts, rule: fn(&Facts) -> Option<Cause>, strength: Strength, words: &str) {
     let cause = rule(facts).unwrap_or_else(|| panic!("no cause in {facts:#?}"));

@@ -146,14 +146,8 @@ pub(crate) fn clock(facts: &Facts) -> Option<Cause> {
 mod tests {
     use super::*;
     use crate::Place;
-    use crate::example::{WINDOW_MS, at_ms, quiet, report, tells};
+    use crate::example::{WINDOW_MS, at_ms, quiet, report, tells, with};
     use vocabulary::{MachineSettings, Span};
-
-    fn with(change: impl Fn(&mut MachineSettings)) -> Facts {
-        let mut facts = quiet();
-        facts.edit(change);
-        facts
-    }
 
     #[test]
     fn a_report_behind_the_window() {

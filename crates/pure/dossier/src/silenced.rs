@@ -86,14 +86,8 @@ pub(crate) fn dont_log_ce(facts: &Facts) -> Option<Cause> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::example::{quiet, tells};
+    use crate::example::{quiet, tells, with};
     use vocabulary::{ControllerName, MachineSettings, Severity};
-
-    fn with(change: impl Fn(&mut MachineSettings)) -> Facts {
-        let mut facts = quiet();
-        facts.edit(change);
-        facts
-    }
 
     fn ghes(s: &mut MachineSettings) {
         s.controllers = Some(vec![ControllerName { controller: 0, name: Some("ghes_edac".into()) }]);

@@ -170,8 +170,8 @@ impl Chain {
         let (placed, echoed) = (model.rates.placed(), model.rates.echoed());
         for (shot, open) in self.open_shots().filter(|(_, open)| open.window.overlaps(report.seen)) {
             let graded = model.rates.graded(open.expect, report.class);
-            let fingerprint = model.fingerprints.ratio(model.lane, open.forced, model.lane, report.syndrome);
-            let density = graded * fingerprint * model.density(report.found_by, open.window.from, report.seen);
+            let agrees = model.agrees((open.expect, open.forced), model.lane, (report.class, report.syndrome));
+            let density = agrees * model.density(report.found_by, open.window.from, report.seen);
             let before = if report.count > 1 {
                 placed * graded * (1.0 - model.survival(report.seen.to.since(open.window.from)))
             } else {

@@ -1,10 +1,7 @@
 //! The chain against brute force: every way to give a handful of reports to a handful of shots, weighed one by one.
 
 use crate::chain::{Chain, OpenReport, OpenShot};
-use crate::fingerprints::Fingerprints;
-use crate::latencies::Latencies;
-use crate::model::Model;
-use crate::rates::Rates;
+use crate::model::{Learned, Model};
 use crate::weighed::Weighed;
 use proptest::prelude::*;
 use vocabulary::{Class, FoundBy, Mono, Span};
@@ -73,10 +70,10 @@ proptest! {
 
     #[test]
     fn the_stories_sum_to_what_all_ways_sum_to(happenings in happenings()) {
-        let (mut rates, latencies, fingerprints) = (Rates::default(), Latencies::default(), Fingerprints::default());
-        rates.note_slots(4);
-        rates.note_time(Mono(0));
-        let model = |now: i64| Model { rates: &rates, latencies: &latencies, fingerprints: &fingerprints, lane: 0, now: Mono(now) };
+        let mut learned = Learned::default();
+        learned.rates.note_slots(4);
+        learned.rates.note_time(Mono(0));
+        let model = |now: i64| learned.at(0, Mono(now));
         let mut chain = Chain::default();
         let (mut shots, mut reports, mut now) = (Vec::new(), Vec::new(), 0);
         for (is_shot, after) in &happenings {
@@ -100,7 +97,7 @@ proptest! {
             chain.weigh(shot as u64, &model(now), &mut weighed);
             let fired = shots[shot];
             let waited = now.min(fired + WINDOW) - fired;
-            let silence = 1.0 - rates.placed() * (1.0 - model(now).survival(waited));
+            let silence = 1.0 - learned.rates.placed() * (1.0 - model(now).survival(waited));
             let total = weighed.total(silence);
             // What was dropped on the way moves no probability by more than that.
             const NEAR: f64 = 0.03;

@@ -5,7 +5,6 @@
 //! likelier it is than others. Both are solved exactly by `assign`; `settle` calls them.
 
 use crate::assign::cheapest;
-use crate::model::Model;
 use crate::settle::{Candidate, Desk, Found};
 use crate::table::{HeldShot, OpenReport, ReportSeq};
 use crate::weighed::Weighed;
@@ -18,25 +17,22 @@ impl Desk {
     /// The shot's part of the assignment with the most expected right answers, among the slot's open shots.
     pub(crate) fn most_right(&mut self, held: &HeldShot, options: &[Candidate], now: Mono) -> Option<Candidate> {
         let others: Vec<HeldShot> = self.rivals(held, now).copied().collect();
-        let mut units: Vec<ReportSeq> = Vec::new();
-        let add = |units: &mut Vec<ReportSeq>, seq: ReportSeq, capacity: u32| {
-            if !units.contains(&seq) {
-                units.extend(std::iter::repeat_n(seq, capacity.min(1 + others.len() as u32) as usize));
-            }
-        };
         let mut gains: Vec<Vec<(ReportSeq, f64)>> = Vec::with_capacity(1 + others.len());
         gains.push(options.iter().filter_map(|o| o.found.map(|found| (found.report, o.p))).collect());
+        let (model, chain) = (self.learned.at(held.lane, now), self.chains.get_mut(held.lane)?);
         let mut weighed = Weighed::default();
         for other in &others {
-            let Desk { chains, rates, latencies, fingerprints, .. } = self;
-            let model = Model { rates, latencies, fingerprints, lane: other.lane, now };
-            let Some(chain) = chains.get_mut(other.lane) else { continue };
             chain.weigh(other.seq, &model, &mut weighed);
             let total = weighed.total(model.unreported(other.window()));
             gains.push(weighed.reports.iter().map(|(report, weight, _)| (*report, weight / total)).collect());
         }
+        // A report has a column for each error of its count that is left, and no more than there are rows.
+        let mut units: Vec<ReportSeq> = Vec::new();
         for (report, _) in gains.iter().flatten() {
-            add(&mut units, *report, self.table.report(*report).map_or(0, |report| report.capacity));
+            if !units.contains(report) {
+                let left = self.table.report(*report).map_or(0, |report| report.capacity as usize);
+                units.extend(std::iter::repeat_n(*report, left.min(gains.len())));
+            }
         }
         // Each row has a column of its own for getting none of them, which is worth nothing.
         let cost = |row: usize, column: usize| match units.get(column) {
@@ -54,32 +50,31 @@ impl Desk {
     /// The shot's part of the one likeliest assignment of its slot's open shots to the reports that are left: what is answered in
     /// a crowd that is too large to weigh all its stories.
     pub(crate) fn in_crowd(&self, held: &HeldShot, now: Mono) -> Option<Candidate> {
-        let model = self.model(held.lane, now);
+        let model = self.learned.at(held.lane, now);
         let mut rows: Vec<&HeldShot> = vec![held];
         rows.extend(self.rivals(held, now));
         let mut units: Vec<(ReportSeq, &OpenReport, f64)> = Vec::new();
         let left = self.table.reports_over(Some(held.lane), reach(held, now)).filter(|(_, report)| report.capacity > 0);
         for (seq, report) in left.take(2 * TOGETHER) {
-            let unprovoked = libm::log(self.rates.background(Some(held.lane), report.severity.class(), now));
+            let unprovoked = libm::log(model.rates.background(Some(held.lane), report.severity.class(), now));
             for n in 0..report.capacity.min(rows.len() as u32) {
                 // Explaining a report saves an unprovoked one; explaining a further error of its count saves less.
                 units.push((seq, report, if report.taken.is_none() && n == 0 { unprovoked } else { 0.0 }));
             }
         }
-        let placed = libm::log(self.rates.placed());
+        let placed = libm::log(model.rates.placed());
         let price = |row: usize, column: usize| -> f64 {
             let Some(shot) = rows.get(row) else { return f64::INFINITY };
             match units.get(column) {
                 Some((_, report, saves)) if report.span.overlaps(shot.window()) => {
-                    let fingerprint = model.fingerprints.ratio(shot.lane, shot.forced, shot.lane, report.syndrome);
-                    let graded = fingerprint * self.rates.graded(shot.expect, report.severity.class());
-                    saves - placed - libm::log(graded * model.density(report.found_by, shot.fired.from, report.span))
+                    let said = (report.severity.class(), report.syndrome);
+                    let agrees = model.agrees((shot.expect, shot.forced), shot.lane, said);
+                    saves - placed - libm::log(agrees * model.density(report.found_by, shot.fired.from, report.span))
                 }
                 Some(_) => f64::INFINITY,
                 // Each row has a column of its own for "no report", or none yet.
                 None if column == units.len() + row => {
-                    let late = model.survival(now.min(shot.end).since(shot.fired.from));
-                    -libm::log(self.rates.missed() + self.rates.placed() * late)
+                    -libm::log(model.unreported(Span { from: shot.fired.from, to: now.min(shot.end) }))
                 }
                 None => f64::INFINITY,
             }

@@ -1,11 +1,12 @@
 //! Reports that a shot's own slot does not explain it by: on other slots, without a place, and on its own slot from before it
 //! was told of or after it had to be settled early. `settle` weighs them against a miss.
 
-use crate::model::Model;
+use crate::chain::Chain;
+use crate::model::Learned;
 use crate::settle::{Desk, echo_density};
-use crate::table::{HeldShot, LaneNo, OpenReport, ReportSeq};
+use crate::table::{HeldShot, LaneNo, OpenReport, ReportSeq, Table};
 use crate::weighed::{Loose, Weighed};
-use vocabulary::Mono;
+use vocabulary::{Mono, Span};
 
 /// A report whose odds against a miss are below this is not looked at.
 const NOT_WORTH: f64 = 3e-3;
@@ -13,7 +14,6 @@ const NOT_WORTH: f64 = 3e-3;
 const WORTH_ASKING: f64 = 0.05;
 /// A rival whose report this could be at less than this share of what nobody provoked does not matter.
 const NO_RIVAL: f64 = 0.01;
-
 /// The most reports of one slot that are looked at: bounded work, whatever the load.
 const MOST_STRAYS: usize = 128;
 
@@ -42,7 +42,9 @@ impl Desk {
     }
 
     fn strays(&mut self, held: &HeldShot, lane: Option<LaneNo>, now: Mono, found: &mut Vec<Stray>) {
-        let Desk { table, chains, rates, latencies, fingerprints, .. } = self;
+        let Desk { table, chains, learned, .. } = self;
+        let shots = learned.at(held.lane, now);
+        let rates = shots.rates;
         let own = lane == Some(held.lane);
         let share = match lane {
             Some(_) if own => rates.placed(),
@@ -57,29 +59,28 @@ impl Desk {
         let each = table.reports_over(lane, held.window()).filter(|(report, _)| !in_chain(*report));
         for (report, told) in each.take(MOST_STRAYS) {
             let chain = lane.and_then(|lane| chains.get_mut(lane));
-            let model = Model { rates, latencies, fingerprints, lane: lane.unwrap_or(held.lane), now };
-            let known = chain.and_then(|chain| chain.loose(report, &model));
+            let reported = lane.unwrap_or(held.lane);
+            let known = chain.and_then(|chain| chain.loose(report, &learned.at(reported, now)));
             let loose = known.unwrap_or(Loose { nobody: told.free, spare: 0.0 });
             let nobody = (loose.nobody - told.claimed).max(0.0);
             if nobody + loose.spare <= 0.0 || lane.is_none() && !told.blame.allows(held.slot) {
                 continue;
             }
             let class = told.severity.class();
-            let fingerprint = fingerprints.ratio(held.lane, held.forced, lane.unwrap_or(held.lane), told.syndrome);
-            let graded = share * rates.graded(held.expect, class) * fingerprint;
-            let caused = graded * latencies.density(held.lane, told.found_by, held.fired.from, told.span);
+            let agrees = share * shots.agrees((held.expect, held.forced), reported, (class, told.syndrome));
+            let caused = agrees * shots.density(told.found_by, held.fired.from, told.span);
             let unprovoked = rates.background(lane, class, now);
             let mut odds = 0.0;
             if nobody > 0.0 && caused >= NOT_WORTH * missed * unprovoked {
                 let (inflow, echo) = match lane {
-                    Some(_) => (rates.inflow(class), echo_density(table, rates, latencies, told)),
+                    Some(_) => (rates.inflow(class), echo_density(table, learned, told)),
                     None => (0.0, 0.0),
                 };
                 let average = unprovoked + inflow + echo;
                 let weight = caused * nobody / average;
                 let mut known = unprovoked + echo;
                 if weight > WORTH_ASKING * missed {
-                    let rivals = Rivals { table, chains, rates, latencies, fingerprints, now };
+                    let rivals = Rivals { table, chains, learned, now };
                     known += rivals.of(held, told, lane, NO_RIVAL * unprovoked);
                 }
                 odds += weight / (1.0 - nobody + nobody * known / average);
@@ -87,8 +88,8 @@ impl Desk {
             let mut shared = 0.0;
             if loose.spare > 0.0 {
                 // The record of somebody else's error waited until this one's was merged into it.
-                let before = 1.0 - latencies.survival(held.lane, told.span.to.since(held.fired.from));
-                shared = graded * before * loose.spare * (1.0 - rates.spare()) / rates.spare();
+                let before = 1.0 - shots.survival(told.span.to.since(held.fired.from));
+                shared = agrees * before * loose.spare * (1.0 - rates.spare()) / rates.spare();
             }
             if odds + shared > 0.0 {
                 found.push(Stray { report, lane, odds: odds + shared, shared: shared > odds });
@@ -99,11 +100,9 @@ impl Desk {
 
 /// What is needed to ask other open shots whether they are silent too.
 struct Rivals<'a> {
-    table: &'a crate::table::Table,
-    chains: &'a mut [crate::chain::Chain],
-    rates: &'a crate::rates::Rates,
-    latencies: &'a crate::latencies::Latencies,
-    fingerprints: &'a crate::fingerprints::Fingerprints,
+    table: &'a Table,
+    chains: &'a mut [Chain],
+    learned: &'a Learned,
     now: Mono,
 }
 
@@ -111,33 +110,26 @@ impl Rivals<'_> {
     /// Density of a report as one about another open shot that its slot is silent about, for each missed shot's worth.
     fn of(self, held: &HeldShot, report: &OpenReport, lane: Option<LaneNo>, least: f64) -> f64 {
         let class = report.severity.class();
-        let share = if lane.is_some() { self.rates.misplaced() } else { self.rates.placeless() };
+        let rates = &self.learned.rates;
+        let share = if lane.is_some() { rates.misplaced() } else { rates.placeless() };
         let mut weighed = Weighed::default();
         let mut sum = 0.0;
         for other_lane in (0..self.table.lanes()).filter(|other| Some(*other) != lane) {
-            let model = Model {
-                rates: self.rates,
-                latencies: self.latencies,
-                fingerprints: self.fingerprints,
-                lane: other_lane,
-                now: self.now,
-            };
+            let model = self.learned.at(other_lane, self.now);
             for other in self.table.open_shots_over(other_lane, report.span) {
                 if other.seq == held.seq || lane.is_none() && !report.blame.allows(other.slot) {
                     continue;
                 }
-                let fingerprint =
-                    self.fingerprints.ratio(other_lane, other.forced, lane.unwrap_or(other_lane), report.syndrome);
-                let graded = share * self.rates.graded(other.expect, class) * fingerprint;
-                let density = graded * model.density(report.found_by, other.fired.from, report.span);
+                let reported = lane.unwrap_or(other_lane);
+                let agrees = share * model.agrees((other.expect, other.forced), reported, (class, report.syndrome));
+                let density = agrees * model.density(report.found_by, other.fired.from, report.span);
                 // Even a shot that is surely silent is only so many times likelier to be the cause than it is to be missed.
-                if density < least * self.rates.missed() {
+                if density < least * rates.missed() {
                     continue;
                 }
                 let Some(chain) = self.chains.get_mut(other_lane) else { continue };
                 chain.weigh(other.seq, &model, &mut weighed);
-                let waited = self.now.min(other.end).since(other.fired.from);
-                let silence = self.rates.missed() + self.rates.placed() * model.survival(waited);
+                let silence = model.unreported(Span { from: other.fired.from, to: self.now.min(other.end) });
                 sum += density * weighed.none / weighed.total(silence);
             }
         }

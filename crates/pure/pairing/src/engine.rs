@@ -153,7 +153,7 @@ impl Engine {
     /// second is fired 99 times in 100: their reports cannot be mistaken for one another then. Nothing while too little is known.
     #[must_use]
     pub fn enough_spacing(&self) -> Option<i64> {
-        self.desk.latencies.longest_usual()
+        self.desk.learned.latencies.longest_usual()
     }
 
     /// Up to when the engine has worked: what comes earlier than this comes late.

@@ -8,12 +8,8 @@ use crate::table::LaneNo;
 use serde::{Deserialize, Serialize};
 use vocabulary::{FoundBy, Mono, Span};
 
-/// How many ways there are in which an error is found.
+/// How many ways there are in which an error is found. Each list of densities has one for each, in the order of [`FoundBy`].
 const KINDS: usize = FoundBy::ALL.len();
-
-fn kind(found_by: FoundBy) -> usize {
-    FoundBy::ALL.iter().position(|known| *known == found_by).unwrap_or(0)
-}
 
 /// See the module's page.
 #[derive(Default, Serialize, Deserialize)]
@@ -28,7 +24,7 @@ pub(crate) struct Latencies {
 impl Latencies {
     /// Learns from a latency at a slot that is one with this probability.
     pub(crate) fn learn(&mut self, lane: LaneNo, found_by: FoundBy, ns: i64, weight: f64) {
-        let kind = kind(found_by);
+        let kind = found_by as usize;
         self.several |= self.only.is_some_and(|only| only != kind);
         self.only = Some(kind);
         let Some(overall) = self.overall.get_mut(kind) else { return };
@@ -43,7 +39,7 @@ impl Latencies {
 
     /// Density, per second, of a report seen then about a shot at the slot that began to be forced at `fired`.
     pub(crate) fn density(&self, lane: LaneNo, found_by: FoundBy, fired: Mono, seen: Span) -> f64 {
-        let Some(latency) = self.of(lane, kind(found_by)) else { return 0.0 };
+        let Some(latency) = self.of(lane, found_by as usize) else { return 0.0 };
         let (from, to) = (seen.from.since(fired), seen.to.since(fired));
         if to > from {
             let seconds = to.saturating_sub(from) as f64 / 1e9;

@@ -22,7 +22,7 @@ const STALE: f64 = 0.02;
 
 /// See the module's page.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct Latency {
+pub(crate) struct Latency {
     /// Observed weight by bin, smoothed over the neighbours as it comes.
     seen: Vec<f64>,
     total: f64,
@@ -93,19 +93,19 @@ impl Latency {
 
     /// The density of one slot, that begins as this one of all slots.
     #[must_use]
-    pub fn of_a_slot(&self) -> Latency {
+    pub(crate) fn of_a_slot(&self) -> Latency {
         Latency::over(&self.mass, SLOT_PRIOR)
     }
 
     /// Learns from a latency that is one with this probability.
-    pub fn learn(&mut self, ns: i64, weight: f64) {
+    pub(crate) fn learn(&mut self, ns: i64, weight: f64) {
         if self.add(ns, weight) {
             self.make();
         }
     }
 
     /// The same for a slot: what all slots taught meanwhile is its prior.
-    pub fn learn_at_slot(&mut self, ns: i64, weight: f64, all: &Latency) {
+    pub(crate) fn learn_at_slot(&mut self, ns: i64, weight: f64, all: &Latency) {
         if self.add(ns, weight) {
             self.prior.clone_from(&all.mass);
             self.make();
@@ -135,13 +135,13 @@ impl Latency {
 
     /// How much weight was learned from.
     #[must_use]
-    pub fn total(&self) -> f64 {
+    pub(crate) fn total(&self) -> f64 {
         self.total
     }
 
     /// Density at a latency, per second.
     #[must_use]
-    pub fn density(&self, ns: i64) -> f64 {
+    pub(crate) fn density(&self, ns: i64) -> f64 {
         let ns = (ns as f64).max(LEAST_NS);
         let at = position(ns);
         let bin = at as usize;
@@ -158,7 +158,7 @@ impl Latency {
 
     /// Probability that the latency is longer.
     #[must_use]
-    pub fn survival(&self, ns: i64) -> f64 {
+    pub(crate) fn survival(&self, ns: i64) -> f64 {
         if ns <= 0 {
             return 1.0;
         }
@@ -170,7 +170,7 @@ impl Latency {
 
     /// The latency in nanoseconds that is exceeded with probability `p`.
     #[must_use]
-    pub fn exceeded(&self, p: f64) -> i64 {
+    pub(crate) fn exceeded(&self, p: f64) -> i64 {
         let of = |bin: usize| self.tail.get(bin).copied().unwrap_or(0.0);
         let bin = (0..BINS).find(|bin| of(bin + 1) < p).unwrap_or(BINS);
         let inside = ((of(bin) - p) / (of(bin) - of(bin + 1)).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);

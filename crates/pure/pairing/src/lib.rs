@@ -34,7 +34,6 @@ mod weighed;
 pub use assign::cheapest;
 pub use checkpoint::{Checkpoint, NotResumed};
 pub use engine::{Answer, Engine, Input, Order};
-pub use latency::Latency;
 
 /// What the answers depend on besides the inputs. All times in nanoseconds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]

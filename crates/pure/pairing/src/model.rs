@@ -6,7 +6,24 @@ use crate::fingerprints::Fingerprints;
 use crate::latencies::Latencies;
 use crate::rates::Rates;
 use crate::table::LaneNo;
+use serde::{Deserialize, Serialize};
 use vocabulary::{Class, FoundBy, Mono, Span};
+
+/// Everything that the run has taught so far.
+#[derive(Default, Serialize, Deserialize)]
+pub(crate) struct Learned {
+    pub(crate) rates: Rates,
+    pub(crate) latencies: Latencies,
+    pub(crate) fingerprints: Fingerprints,
+}
+
+impl Learned {
+    /// As the slot in this lane sees it now.
+    pub(crate) fn at(&self, lane: LaneNo, now: Mono) -> Model<'_> {
+        let Learned { rates, latencies, fingerprints } = self;
+        Model { rates, latencies, fingerprints, lane, now }
+    }
+}
 
 /// What the run has taught so far, as one slot sees it.
 #[derive(Clone, Copy)]
@@ -24,12 +41,22 @@ impl Model<'_> {
         self.latencies.density(self.lane, found_by, fired, seen)
     }
 
+    /// How well a report on the slot in lane `reported` agrees with a shot at this slot, in its severity class and its syndrome.
+    pub(crate) fn agrees(
+        &self,
+        (expect, forced): (Option<Class>, u64),
+        reported: LaneNo,
+        (class, syndrome): (Class, Option<u64>),
+    ) -> f64 {
+        self.rates.graded(expect, class) * self.fingerprints.ratio(self.lane, forced, reported, syndrome)
+    }
+
     /// Probability that a report comes later than this.
     pub(crate) fn survival(&self, ns: i64) -> f64 {
         self.latencies.survival(self.lane, ns)
     }
 
-    /// Probability that nothing is said of a shot within its window: nothing at all, or too late.
+    /// Probability that nothing is said of a shot within its window, or the part of it that has passed: nothing at all, or later.
     pub(crate) fn unreported(&self, window: Span) -> f64 {
         self.rates.missed() + self.rates.placed() * self.survival(window.to.since(window.from))
     }

@@ -10,11 +10,8 @@ use crate::Settings;
 use crate::chain::{self, Chain};
 use crate::elsewhere::Stray;
 use crate::engine::Answer;
-use crate::fingerprints::Fingerprints;
-use crate::latencies::Latencies;
-use crate::model::Model;
-use crate::rates::Rates;
-use crate::table::{HeldShot, LaneNo, OpenReport, ReportSeq, Settled, ShotSeq, Table};
+use crate::model::Learned;
+use crate::table::{HeldShot, OpenReport, ReportSeq, Settled, ShotSeq, Table};
 use crate::weighed::{Loose, Weighed};
 use serde::{Deserialize, Serialize};
 use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, Shot, ShotAnswer, ShotKey, SlotId};
@@ -38,9 +35,7 @@ pub(crate) struct Desk {
     #[serde(skip)]
     settings: Settings,
     pub(crate) chains: Vec<Chain>,
-    pub(crate) rates: Rates,
-    pub(crate) latencies: Latencies,
-    pub(crate) fingerprints: Fingerprints,
+    pub(crate) learned: Learned,
     /// The latest end of any shot's window.
     latest_end: Mono,
     next_report: i64,
@@ -84,9 +79,7 @@ impl Desk {
             table: Table::default(),
             settings,
             chains: Vec::new(),
-            rates: Rates::default(),
-            latencies: Latencies::default(),
-            fingerprints: Fingerprints::default(),
+            learned: Learned::default(),
             latest_end: Mono(i64::MIN),
             next_report,
             weighed: Weighed::default(),
@@ -108,21 +101,17 @@ impl Desk {
     fn note_slots(&mut self) {
         if self.chains.len() < self.table.lanes() {
             self.chains.resize_with(self.table.lanes(), Chain::default);
-            self.rates.note_slots(self.table.lanes());
+            self.learned.rates.note_slots(self.table.lanes());
         }
     }
 
     pub(crate) fn learned(&self) -> String {
-        let told = self.latencies.told();
-        format!("{:?}, later than 10, 40, 100, 300, 900, 3000 ms: {told:.4?}", self.rates)
+        let told = self.learned.latencies.told();
+        format!("{:?}, later than 10, 40, 100, 300, 900, 3000 ms: {told:.4?}", self.learned.rates)
     }
 
     pub(crate) fn note_time(&mut self, at: Mono) {
-        self.rates.note_time(at);
-    }
-
-    pub(crate) fn model(&self, lane: LaneNo, now: Mono) -> Model<'_> {
-        Model { rates: &self.rates, latencies: &self.latencies, fingerprints: &self.fingerprints, lane, now }
+        self.learned.rates.note_time(at);
     }
 
     /// A shot is open from now on.
@@ -130,7 +119,7 @@ impl Desk {
         let held = self.table.add_shot(shot, end, None);
         self.note_slots();
         self.latest_end = self.latest_end.max(end);
-        self.rates.note_shot(shot.fired.from, held.expect);
+        self.learned.rates.note_shot(shot.fired.from, held.expect);
         let open = chain::OpenShot {
             seq: held.seq,
             window: held.window(),
@@ -138,13 +127,7 @@ impl Desk {
             forced: held.forced,
             lost: 0.0,
         };
-        let model = Model {
-            rates: &self.rates,
-            latencies: &self.latencies,
-            fingerprints: &self.fingerprints,
-            lane: held.lane,
-            now,
-        };
+        let model = self.learned.at(held.lane, now);
         if let Some(chain) = self.chains.get_mut(held.lane) {
             chain.shot(open, self.table.next_report(), &model);
         }
@@ -168,8 +151,7 @@ impl Desk {
         if let Some(lane) = lane
             && let Some(chain) = self.chains.get_mut(lane)
         {
-            let model =
-                Model { rates: &self.rates, latencies: &self.latencies, fingerprints: &self.fingerprints, lane, now };
+            let model = self.learned.at(lane, now);
             if let Some((forgotten, free)) = chain.report(open, &model)
                 && let Some(report) = self.table.report_mut(forgotten)
             {
@@ -216,20 +198,11 @@ impl Desk {
                 break;
             }
         }
-        let confidence = best.map_or(0.0, |best| best.p);
-        let chosen = best.and_then(|best| best.found).map(|found| found.report);
-        let second = options.iter().filter(|o| o.found.map(|f| f.report) != chosen).map(|o| o.p).fold(0.0, f64::max);
-        let margin = libm::log(confidence.max(f64::MIN_POSITIVE) / second.max(f64::MIN_POSITIVE));
         let mut answer = claimed.unwrap_or_else(|| self.unreported(&held));
-        if answer.outcome == Outcome::Unknowable {
-            (answer.margin, answer.confidence) = (None, None);
-        } else if crowded {
-            // The likeliest assignment was given, and nobody can say how much likelier it is than others.
-            (answer.margin, answer.confidence) = (Some(0.0), Some(0.0));
-            answer.detected_p = Some((1.0 - missed).clamp(0.0, 1.0));
-        } else {
-            answer.margin = Some(margin.clamp(-MOST_MARGIN, MOST_MARGIN) * (1.0 - lost));
-            answer.confidence = Some((confidence * (1.0 - lost)).clamp(0.0, 1.0));
+        if answer.outcome != Outcome::Unknowable {
+            // In a crowd the likeliest assignment was given, and nobody can say how much likelier it is than others.
+            let (margin, confidence) = if crowded { (0.0, 0.0) } else { sureness(best, &options, lost) };
+            (answer.margin, answer.confidence) = (Some(margin), Some(confidence));
             answer.detected_p = Some((1.0 - missed).clamp(0.0, 1.0));
         }
         answers.push(Answer::Shot(answer));
@@ -239,13 +212,7 @@ impl Desk {
     /// All answers that are possible about a shot, the most probable first; takes what they teach.
     fn weigh(&mut self, held: &HeldShot, now: Mono, options: &mut Vec<Candidate>) -> Told {
         let mut weighed = std::mem::take(&mut self.weighed);
-        let model = Model {
-            rates: &self.rates,
-            latencies: &self.latencies,
-            fingerprints: &self.fingerprints,
-            lane: held.lane,
-            now,
-        };
+        let model = self.learned.at(held.lane, now);
         let missed = model.unreported(held.window());
         if let Some(chain) = self.chains.get_mut(held.lane) {
             chain.weigh(held.seq, &model, &mut weighed);
@@ -266,13 +233,7 @@ impl Desk {
             self.strays = strays;
         }
         let none = missed + others + placeless;
-        let model = Model {
-            rates: &self.rates,
-            latencies: &self.latencies,
-            fingerprints: &self.fingerprints,
-            lane: held.lane,
-            now,
-        };
+        let model = self.learned.at(held.lane, now);
         if let Some(chain) = self.chains.get_mut(held.lane) {
             chain.close(held.seq, none, &model);
         }
@@ -293,7 +254,7 @@ impl Desk {
         self.weighed = weighed;
         // A crowd teaches nothing: its numbers are those of the stories that happened to be kept.
         if lost <= CROWDED && self.table.gap_over(held).is_none() && self.told_too_late(held).is_none() {
-            self.rates.learn_shot(silent * self.rates.missed(), silent * others, silent * placeless);
+            self.learned.rates.learn_shot(silent * self.learned.rates.missed(), silent * others, silent * placeless);
             self.learn(held, options);
         }
         Told { missed: silent * missed, lost }
@@ -309,15 +270,15 @@ impl Desk {
             }
             if report.span.from == report.span.to {
                 let latency = report.span.to.since(held.fired.from).max(0);
-                self.latencies.learn(held.lane, report.found_by, latency, option.p);
+                self.learned.latencies.learn(held.lane, report.found_by, latency, option.p);
             }
             if option.p > CERTAIN {
-                self.fingerprints.learn(held.lane, held.forced, report.syndrome, option.p);
+                self.learned.fingerprints.learn(held.lane, held.forced, report.syndrome, option.p);
             }
             if let Some(expected) = held.expect {
-                self.rates.learn_grade(expected == report.severity.class(), option.p);
+                self.learned.rates.learn_grade(expected == report.severity.class(), option.p);
             }
-            self.rates.learn_detected(option.p);
+            self.learned.rates.learn_detected(option.p);
         }
     }
 
@@ -382,8 +343,7 @@ impl Desk {
         if let Some(lane) = lane
             && let Some(chain) = self.chains.get_mut(lane)
         {
-            let model =
-                Model { rates: &self.rates, latencies: &self.latencies, fingerprints: &self.fingerprints, lane, now };
+            let model = self.learned.at(lane, now);
             if let Some(known) = chain.loose(seq, &model) {
                 chain.forget_report(seq);
                 loose = known;
@@ -391,19 +351,19 @@ impl Desk {
         }
         let report = self.table.forget_report(seq)?;
         if report.count > 1 && loose.nobody < CERTAIN {
-            self.rates.learn_spare(loose.spare / (1.0 - loose.nobody));
+            self.learned.rates.learn_spare(loose.spare / (1.0 - loose.nobody));
         }
         let unexplained = (loose.nobody - report.claimed).max(0.0);
         let mut cause = None;
         if unexplained > TEACHES || report.taken.is_none() {
-            let unprovoked = self.rates.background(lane, class, now);
-            let echo = echo_density(&self.table, &self.rates, &self.latencies, &report);
+            let unprovoked = self.learned.rates.background(lane, class, now);
+            let echo = echo_density(&self.table, &self.learned, &report);
             cause = echoers(&self.table, &report).next().map(|held| held.key).filter(|_| echo > unprovoked);
             // An echo must be twice as likely as chance: else the share of echoes would take very long to fall to none.
             let told = (unexplained * unprovoked / (unprovoked + echo), unexplained * echo / (2.0 * unprovoked + echo));
-            self.rates.learn_report(lane, class, told, now);
+            self.learned.rates.learn_report(lane, class, told, now);
             if let Some(lane) = lane.filter(|_| told.0 > CERTAIN) {
-                self.fingerprints.learn_chance(lane, report.syndrome, told.0);
+                self.learned.fingerprints.learn_chance(lane, report.syndrome, told.0);
             }
         }
         if report.taken.is_none() {
@@ -417,8 +377,18 @@ impl Desk {
     }
 }
 
+/// The margin of an answer over the second-best one, and its probability, where a share of the stories was lost.
+fn sureness(best: Option<Candidate>, options: &[Candidate], lost: f64) -> (f64, f64) {
+    let confidence = best.map_or(0.0, |best| best.p);
+    let chosen = best.and_then(|best| best.found).map(|found| found.report);
+    let second = options.iter().filter(|o| o.found.map(|f| f.report) != chosen).map(|o| o.p).fold(0.0, f64::max);
+    let margin = libm::log(confidence.max(f64::MIN_POSITIVE) / second.max(f64::MIN_POSITIVE));
+    (margin.clamp(-MOST_MARGIN, MOST_MARGIN) * (1.0 - lost), (confidence * (1.0 - lost)).clamp(0.0, 1.0))
+}
+
 /// Density of a further report about one of the detected shots that a report can be about.
-pub(crate) fn echo_density(table: &Table, rates: &Rates, latencies: &Latencies, report: &OpenReport) -> f64 {
+pub(crate) fn echo_density(table: &Table, learned: &Learned, report: &OpenReport) -> f64 {
+    let Learned { rates, latencies, .. } = learned;
     let each = echoers(table, report);
     each.map(|held| rates.echoed() * latencies.density(held.lane, report.found_by, held.fired.from, report.span)).sum()
 }

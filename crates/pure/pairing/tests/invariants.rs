@@ -5,7 +5,7 @@ mod common;
 use common::*;
 use pairing::{Answer, Checkpoint, Engine, Input, NotResumed, Settings};
 use proptest::prelude::*;
-use vocabulary::{Blame, Outcome, Role, Severity, Sighted, SlotId};
+use vocabulary::{Blame, Outcome, Role, Severity, Sighted};
 
 /// A load in which much happens at the same instants, so that ties are common.
 fn load() -> impl Strategy<Value = Vec<Input>> {
@@ -34,26 +34,27 @@ fn load() -> impl Strategy<Value = Vec<Input>> {
     })
 }
 
-/// Pushes in the given order, each input no later than its time, going on in steps of `step` ms.
-fn stepwise(inputs: &[Input], step: i64) -> Vec<Answer> {
+/// Pushes in the given order, each input no later than its time, going on in steps of `step` ms. After each step whose bit is
+/// set in `restarts` the engine is put away and taken up again.
+fn stepwise(inputs: &[Input], step: i64, restarts: u64) -> Vec<Answer> {
     let known = |i: &Input| match i {
         Input::Gap(g) => g.span.from,
         Input::Shot(o) => o.0.known,
         Input::Witness(w) => w.known,
     };
-    let mut engine = Engine::new(settings(), 1);
-    for slot in 0..16 {
-        engine.know_slot(SlotId(slot), Some(if slot < 8 { 0 } else { 1 }));
-    }
+    let mut engine = engine(settings());
     let mut answers = Vec::new();
-    let mut now = -1_000;
+    let (mut now, mut n) = (-1_000, 0);
     while now < 60_000 {
         let next = now + step;
         for input in inputs.iter().filter(|i| known(i) > at(now) && known(i) <= at(next)) {
             engine.push(input.clone());
         }
         engine.advance(at(next), &mut answers);
-        now = next;
+        if restarts >> (n % 64) & 1 == 1 {
+            engine = Engine::resume(settings(), &engine.checkpoint()).unwrap();
+        }
+        (now, n) = (next, n + 1);
     }
     engine.finish(&mut answers);
     answers
@@ -73,7 +74,7 @@ proptest! {
             shuffled.swap(i, (state >> 33) as usize % (i + 1));
         }
         prop_assert_eq!(&run(settings(), shuffled.clone()).0, &want);
-        prop_assert_eq!(&stepwise(&shuffled, step), &want);
+        prop_assert_eq!(&stepwise(&shuffled, step, 0), &want);
     }
 
     #[test]
@@ -109,40 +110,12 @@ proptest! {
     }
 }
 
-/// The same with an engine that is put away and taken up again after each of the steps named.
-fn with_restarts(inputs: &[Input], step: i64, restarts: u64) -> Vec<Answer> {
-    let known = |i: &Input| match i {
-        Input::Gap(g) => g.span.from,
-        Input::Shot(o) => o.0.known,
-        Input::Witness(w) => w.known,
-    };
-    let mut engine = Engine::new(settings(), 1);
-    for slot in 0..16 {
-        engine.know_slot(SlotId(slot), Some(if slot < 8 { 0 } else { 1 }));
-    }
-    let mut answers = Vec::new();
-    let (mut now, mut n) = (-1_000, 0);
-    while now < 60_000 {
-        let next = now + step;
-        for input in inputs.iter().filter(|i| known(i) > at(now) && known(i) <= at(next)) {
-            engine.push(input.clone());
-        }
-        engine.advance(at(next), &mut answers);
-        if restarts >> (n % 64) & 1 == 1 {
-            engine = Engine::resume(settings(), &engine.checkpoint()).unwrap();
-        }
-        (now, n) = (next, n + 1);
-    }
-    engine.finish(&mut answers);
-    answers
-}
-
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(200))]
 
     #[test]
     fn a_restart_at_any_point_changes_nothing(inputs in load(), step in 100i64..3000, restarts in any::<u64>()) {
-        prop_assert_eq!(with_restarts(&inputs, step, restarts), run(settings(), inputs).0);
+        prop_assert_eq!(stepwise(&inputs, step, restarts), run(settings(), inputs).0);
     }
 }
 

@@ -6,7 +6,6 @@
 
 use crate::slots::Sums;
 use crate::{QuestionError, Snapshot};
-use rusqlite::OptionalExtension;
 use serde::Serialize;
 use statistics::chance;
 use std::collections::BTreeMap;
@@ -59,12 +58,7 @@ impl Snapshot<'_> {
                 Ok(Blind { boot: row.get(0)?, from: row.get(1)?, to: row.get(2)?, controller: row.get(3)? })
             })?
             .collect::<rusqlite::Result<_>>()?;
-        let window_ns = self
-            .db
-            .prepare_cached("SELECT json_extract(settings, '$.window_ns') FROM run WHERE run = ?1")?
-            .query_row([self.run], |row| row.get(0))
-            .optional()?
-            .flatten();
+        let window_ns = self.window_ns()?;
         let mut background = Background { boots, gaps, window_ns, watched_ns: BTreeMap::new() };
         for facts in self.slots.values() {
             if !background.watched_ns.contains_key(&facts.controller) {

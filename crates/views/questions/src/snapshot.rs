@@ -118,6 +118,12 @@ impl<'c> Snapshot<'c> {
             to.value(value);
         }
     }
+
+    /// How long after the forcing a report is still the shot's, in this run; nothing where its settings do not say.
+    pub(crate) fn window_ns(&self) -> Result<Option<i64>, QuestionError> {
+        let mut ask = self.db.prepare_cached("SELECT json_extract(settings, '$.window_ns') FROM run WHERE run = ?1")?;
+        Ok(ask.query_row([self.run], |row| row.get(0))?)
+    }
 }
 
 fn find(db: &Connection, run: &RunRef) -> Result<i64, QuestionError> {

@@ -55,11 +55,7 @@ struct Look {
 impl Snapshot<'_> {
     /// What all shots of a page have in common.
     pub(crate) fn case(&self) -> Result<Case, QuestionError> {
-        let window_ns: Option<i64> = self
-            .db
-            .prepare_cached("SELECT json_extract(settings, '$.window_ns') FROM run WHERE run = ?1")?
-            .query_row([self.run], |row| row.get(0))?;
-        Ok(Case { window_ns: window_ns.unwrap_or(WINDOW_NS), amd: BTreeMap::new() })
+        Ok(Case { window_ns: self.window_ns()?.unwrap_or(WINDOW_NS), amd: BTreeMap::new() })
     }
 
     /// Looks into a missed shot, and into one that only a machine-check record tells of; nothing for others.

@@ -79,12 +79,18 @@ pub fn settings() -> Settings {
     Settings::default()
 }
 
-/// Everything pushed in the order given, then settled.
-pub fn run(settings: Settings, inputs: Vec<Input>) -> Answers {
+/// An engine that knows sixteen slots of two controllers.
+pub fn engine(settings: Settings) -> Engine {
     let mut engine = Engine::new(settings, 1);
     for slot in 0..16 {
         engine.know_slot(SlotId(slot), Some(if slot < 8 { 0 } else { 1 }));
     }
+    engine
+}
+
+/// Everything pushed in the order given, then settled.
+pub fn run(settings: Settings, inputs: Vec<Input>) -> Answers {
+    let mut engine = engine(settings);
     for input in inputs {
         engine.push(input);
     }
