@@ -1,7 +1,7 @@
 //! The ladder of schema versions: what a new database gets, and how an old one climbs to today's.
 //!
 //! The version is `PRAGMA user_version`, the owner `PRAGMA application_id`. A step that has been released is never
-//! edited: to change the schema, add a file `schema-3.sql` with the statements that lead from version 2 to 3, and a line
+//! edited: to change the schema, add a file `schema-4.sql` with the statements that lead from version 3 to 4, and a line
 //! to [`STEPS`]. Each step is one transaction with its version number, so a power loss leaves the version before it.
 
 use crate::StoreError;
@@ -15,8 +15,11 @@ pub const APPLICATION_ID: i64 = 0x464c_5754;
 pub const SCHEMA_VERSION: i64 = STEPS.len() as i64;
 
 /// The statements that lead from version `n` to `n + 1`, at index `n`.
-const STEPS: [&str; 2] =
-    [include_str!("schema.sql"), concat!(include_str!("schema-2.sql"), include_str!("totals.sql"))];
+const STEPS: [&str; 3] = [
+    include_str!("schema.sql"),
+    concat!(include_str!("schema-2.sql"), include_str!("totals.sql")),
+    include_str!("schema-3.sql"),
+];
 
 /// Who a database belongs to, and how old it is.
 pub(crate) enum Found {
