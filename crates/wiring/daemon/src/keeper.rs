@@ -78,8 +78,7 @@ pub(crate) fn keep(
             }
             Err(error) if !error.passes() => {
                 tracing::error!(%error, "a record was refused by the database and is left out");
-                let acks = one_by_one(&mut store, &mut batch);
-                let _ = told.send(Kept::Acks(acks));
+                one_by_one(&mut store, &mut batch, &told);
             }
             Err(error) => {
                 let why = error.to_string();
@@ -100,16 +99,19 @@ pub(crate) fn keep(
     }
 }
 
-/// Stores what can be stored of a batch that the database refuses for good, so that one bad record costs only itself.
-fn one_by_one(store: &mut Store, batch: &mut Vec<Record>) -> Vec<Ack> {
-    let mut acks = Vec::new();
+/// Stores what can be stored of a batch that the database refuses for good, so that one bad record costs only itself. Its
+/// sender is told if it was an injection: nothing is worked through past an injection that has no answer.
+fn one_by_one(store: &mut Store, batch: &mut Vec<Record>, told: &mpsc::UnboundedSender<Kept>) {
     for record in batch.drain(..) {
-        match store.write(std::slice::from_ref(&record)) {
-            Ok(told) => acks.extend(told),
-            Err(error) => tracing::error!(%error, ?record, "refused"),
-        }
+        let kept = match store.write(std::slice::from_ref(&record)) {
+            Ok(acks) => Kept::Acks(acks),
+            Err(error) => {
+                tracing::error!(%error, ?record, "refused");
+                Kept::Refused { tokens: token(&record).into_iter().collect(), why: format!("not stored: {error}") }
+            }
+        };
+        let _ = told.send(kept);
     }
-    acks
 }
 
 fn take(parcel: Parcel, batch: &mut Vec<Record>, files: &mut Option<CaptureFiles>) {
@@ -124,11 +126,104 @@ fn take(parcel: Parcel, batch: &mut Vec<Record>, files: &mut Option<CaptureFiles
 }
 
 fn refuse_injections(batch: &mut Vec<Record>) -> Vec<u64> {
-    let token = |record: &Record| match record {
-        Record::Injection { token, .. } => Some(*token),
-        _ => None,
-    };
     let tokens = batch.iter().filter_map(token).collect();
     batch.retain(|record| token(record).is_none());
     tokens
+}
+
+/// What an injection is acknowledged by.
+fn token(record: &Record) -> Option<u64> {
+    match record {
+        Record::Injection { token, .. } => Some(*token),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use store::{RunKind, RunStart};
+    use vocabulary::{At, ClockPair, Dimm, Injection, Layers, Mono, SlotId, Span, Wall};
+
+    fn order(token: u64) -> Record {
+        let injection = Injection {
+            id: token.to_string(),
+            t: None,
+            at: At::Label("A1".into()),
+            lines: Vec::new(),
+            hold_us: 1,
+            shots: 1,
+            spacing_us: 0,
+            force: None,
+            expect: None,
+            note: None,
+        };
+        Record::Injection {
+            token,
+            feed: "bench".into(),
+            injector: "inj".into(),
+            injection: Box::new(injection),
+            slot: SlotId(0),
+            arrived: Mono(1),
+            first: Span::point(Mono(1)),
+            raw: "{}".into(),
+        }
+    }
+
+    #[test]
+    fn an_injection_that_the_database_refuses_for_good_is_answered() {
+        let home = tempfile::tempdir().unwrap();
+        let db = home.path().join("runs.db");
+        let mut store = Store::open(&db).unwrap();
+        store
+            .begin(&RunStart {
+                name: None,
+                kind: RunKind::Watch,
+                host: None,
+                version: "0".into(),
+                settings_json: "{}".into(),
+                boot_id: "b".into(),
+                kernel: "k".into(),
+                pair: ClockPair { mono: Mono(0), wall: Wall(0) },
+            })
+            .unwrap();
+        rusqlite::Connection::open(&db)
+            .unwrap()
+            .execute_batch(
+                "CREATE TRIGGER no BEFORE INSERT ON injection WHEN new.id = '2' BEGIN SELECT RAISE(ABORT, 'no'); END",
+            )
+            .unwrap();
+        let mut book = vocabulary::SlotBook::new();
+        book.add(Dimm {
+            controller: 0,
+            layers: Layers::from_slice(&[0]),
+            layer_kinds: vec![vocabulary::Layer::Slot],
+            label: "A1".into(),
+            edac_mode: None,
+            dev_type: None,
+            mem_type: None,
+            size_mb: None,
+            rank: false,
+        });
+        let slots = book.slots().iter().cloned().map(Record::Slot);
+        let records = slots.chain([order(1), order(2), order(3)]).collect();
+        let (parcels, taken) = mpsc::channel(1);
+        parcels.try_send(Parcel { records, captured: None }).unwrap();
+        drop(parcels);
+        let (tell, mut told) = mpsc::unbounded_channel();
+        keep(store, None, taken, tell).unwrap();
+        let (mut accepted, mut refused) = (Vec::new(), Vec::new());
+        while let Ok(kept) = told.try_recv() {
+            match kept {
+                Kept::Acks(acks) => accepted.extend(acks.into_iter().map(|Ack::Injection { token, .. }| token)),
+                Kept::Refused { tokens, why } => {
+                    assert!(tokens.is_empty() || why.starts_with("not stored: "), "{why}");
+                    refused.extend(tokens);
+                }
+                Kept::Trouble(why) => panic!("{why}"),
+                Kept::Mended => {}
+            }
+        }
+        assert_eq!((accepted, refused), (vec![1, 3], vec![2]));
+    }
 }
