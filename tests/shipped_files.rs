@@ -47,6 +47,8 @@ fn every_setting_of_the_shipped_configuration_can_be_made() {
     assert!(all.pairing.deadline_ms.take().is_some());
     assert!(all.capture.directory.take().is_some());
     all.feed.clear();
+    assert_eq!(all.ecc.len(), 2);
+    all.ecc.clear();
     assert_eq!(format!("{all:?}"), format!("{:?}", Config::default()));
 }
 

@@ -15,7 +15,7 @@ use crate::weighed::{Loose, Weighed};
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
-use vocabulary::{Class, FoundBy, Mono, Span};
+use vocabulary::{Class, Expected, FoundBy, Mono, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
 const NEGLIGIBLE: f64 = 1e-4;
@@ -31,7 +31,7 @@ const SUBSETS_OF: usize = 5;
 pub(crate) struct OpenShot {
     pub(crate) seq: ShotSeq,
     pub(crate) window: Span,
-    pub(crate) expect: Option<Class>,
+    pub(crate) expect: Expected,
     /// Names the lines that were forced and how; 0 where that is not known.
     pub(crate) forced: u64,
     /// The share of all stories, by weight, that had to be dropped for their number while the shot was open.

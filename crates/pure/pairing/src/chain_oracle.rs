@@ -4,7 +4,7 @@ use crate::chain::{Chain, OpenReport, OpenShot};
 use crate::model::{Learned, Model};
 use crate::weighed::Weighed;
 use proptest::prelude::*;
-use vocabulary::{Class, FoundBy, Mono, Span};
+use vocabulary::{Class, Expected, FoundBy, Mono, Severity, Span};
 
 const MS: i64 = 1_000_000;
 const WINDOW: i64 = 5_000 * MS;
@@ -20,7 +20,7 @@ fn happenings() -> impl Strategy<Value = Vec<(bool, i64)>> {
 /// Probability that a report is the shot's, by shot and report; the last one is that none is.
 fn by_brute_force(shots: &[i64], reports: &[i64], model: &Model<'_>) -> Vec<Vec<f64>> {
     let (placed, echoed) = (model.rates.placed(), model.rates.echoed());
-    let graded = model.rates.graded(Some(Class::Corrected), Class::Corrected);
+    let graded = model.rates.graded(Expected::only(Severity::Corrected), Class::Corrected);
     let density = |shot: usize, report: usize| {
         graded * model.density(FoundBy::Interrupt, Mono(shots[shot]), Span::point(Mono(reports[report])))
     };
@@ -80,7 +80,7 @@ proptest! {
             now += after * MS;
             if *is_shot {
                 let window = Span { from: Mono(now), to: Mono(now + WINDOW) };
-                let shot = OpenShot { seq: shots.len() as u64, window, expect: Some(Class::Corrected), forced: 0, lost: 0.0 };
+                let shot = OpenShot { seq: shots.len() as u64, window, expect: Expected::only(Severity::Corrected), forced: 0, lost: 0.0 };
                 chain.shot(shot, reports.len() as u64, &model(now));
                 shots.push(now);
             } else if !shots.is_empty() {

@@ -7,7 +7,7 @@ use crate::latencies::Latencies;
 use crate::rates::Rates;
 use crate::table::LaneNo;
 use serde::{Deserialize, Serialize};
-use vocabulary::{Class, FoundBy, Mono, Span};
+use vocabulary::{Class, Expected, FoundBy, Mono, Span};
 
 /// Everything that the run has taught so far.
 #[derive(Default, Serialize, Deserialize)]
@@ -44,7 +44,7 @@ impl Model<'_> {
     /// How well a report on the slot in lane `reported` agrees with a shot at this slot, in its severity class and its syndrome.
     pub(crate) fn agrees(
         &self,
-        (expect, forced): (Option<Class>, u64),
+        (expect, forced): (Expected, u64),
         reported: LaneNo,
         (class, syndrome): (Class, Option<u64>),
     ) -> f64 {

@@ -5,7 +5,7 @@
 
 use crate::table::LaneNo;
 use serde::{Deserialize, Serialize};
-use vocabulary::{Class, Mono};
+use vocabulary::{Class, Expected, Mono};
 
 /// A share that is learned: so many of so many.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
@@ -109,12 +109,12 @@ impl Rates {
         }
     }
 
-    /// A shot was fired that expects a class, or none in particular.
-    pub(crate) fn note_shot(&mut self, fired: Mono, expect: Option<Class>) {
+    /// A shot was fired.
+    pub(crate) fn note_shot(&mut self, fired: Mono, expect: Expected) {
         let seconds = self.fired.map_or(0.0, |last| fired.since(last).max(0) as f64 / 1e9);
         self.firing = self.firing * libm::exp(-seconds / FIRING_SECONDS) + 1.0 / FIRING_SECONDS;
         self.fired = Some(self.fired.map_or(fired, |last| last.max(fired)));
-        let corrected = expect.map_or(0.5, |class| if class == Class::Corrected { 1.0 } else { 0.0 });
+        let corrected = expect.share(Class::Corrected).unwrap_or(0.5);
         self.provoked_corrected.learn(corrected, 1.0);
     }
 
@@ -139,12 +139,9 @@ impl Rates {
     }
 
     /// Probability of the severity class of a report, given what the shot should be reported as.
-    pub(crate) fn graded(&self, expected: Option<Class>, said: Class) -> f64 {
-        match expected {
-            Some(expected) if expected == said => 1.0 - self.misgraded.share,
-            Some(_) => self.misgraded.share,
-            None => 0.5,
-        }
+    pub(crate) fn graded(&self, expected: Expected, said: Class) -> f64 {
+        let wrong = self.misgraded.share;
+        expected.share(said).map_or(0.5, |share| share * (1.0 - wrong) + (1.0 - share) * wrong)
     }
 
     /// How many further reports a detected shot gives.

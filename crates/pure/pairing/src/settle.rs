@@ -275,7 +275,7 @@ impl Desk {
             if option.p > CERTAIN {
                 self.learned.fingerprints.learn(held.lane, held.forced, report.syndrome, option.p);
             }
-            if let Some(expected) = held.expect {
+            if let Some(expected) = held.expect.class() {
                 self.learned.rates.learn_grade(expected == report.severity.class(), option.p);
             }
             self.learned.rates.learn_detected(option.p);
@@ -303,7 +303,8 @@ impl Desk {
             latency_min_ns: Some(span.from.since(held.fired.to).max(0)),
             latency_ns: Some(latency),
             misplaced: blamed.is_some_and(|slot| slot != held.slot),
-            misgraded: held.expect.is_some_and(|expected| expected != severity.class()),
+            misgraded: !held.expect.allows(severity.class()),
+            dangerous: held.expect.is_dangerous(severity.class()),
             late: self.settings.deadline_ns.is_some_and(|deadline| latency > deadline),
             shared: taken || found.shared,
             blamed,
@@ -426,6 +427,7 @@ fn nothing_said(key: ShotKey) -> ShotAnswer {
         latency_ns: None,
         misplaced: false,
         misgraded: false,
+        dangerous: false,
         late: false,
         shared: false,
         blamed: None,

@@ -6,7 +6,7 @@
 use crate::sorted::Sorted;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
-use vocabulary::{Blame, Class, FoundBy, Gap, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Span};
+use vocabulary::{Blame, Expected, FoundBy, Gap, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Span};
 
 /// An open report's number within this engine, in order of making.
 pub(crate) type ReportSeq = u64;
@@ -48,7 +48,7 @@ pub(crate) struct HeldShot {
     /// The end of its window.
     pub(crate) end: Mono,
     pub(crate) known: Mono,
-    pub(crate) expect: Option<Class>,
+    pub(crate) expect: Expected,
     /// Names the lines that were forced and how; 0 where that is not known.
     pub(crate) forced: u64,
     /// Reports before this one were there before the shot was told of.
@@ -186,7 +186,7 @@ impl Table {
             fired,
             end,
             known: shot.known,
-            expect: shot.expect.map(Severity::class),
+            expect: shot.expect,
             forced: shot.forced,
             first_seq: self.reports.next(),
             settled: None,

@@ -75,8 +75,10 @@ pub struct ShotAnswer {
     pub latency_ns: Option<i64>,
     /// The report blames another slot.
     pub misplaced: bool,
-    /// The report's severity class is not the expected one.
+    /// The report's severity class is not one that a working machine may report here.
     pub misgraded: bool,
+    /// The report says corrected, and the code more likely than not took several wrong bits for another one: the data are wrong then.
+    pub dangerous: bool,
     /// Detected after the deadline, inside the window.
     pub late: bool,
     /// The report covers other shots too.

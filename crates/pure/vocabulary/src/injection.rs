@@ -1,6 +1,6 @@
 //! What the injector says it did.
 
-use crate::{Mono, Severity, SlotId, Span};
+use crate::{Expected, Mono, Severity, SlotId, Span};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -90,8 +90,8 @@ pub struct Shot {
     pub fired: Span,
     /// How long they were forced, in nanoseconds.
     pub hold_ns: i64,
-    /// The severity that a working machine reports, where that is known.
-    pub expect: Option<Severity>,
+    /// Which reports a working machine may give.
+    pub expect: Expected,
     /// Names the forced lines and the way of forcing, from [`forced`]: what a syndrome depends on.
     pub forced: u64,
     /// When the pipeline learned of it.

@@ -6,6 +6,7 @@
 
 mod answer;
 mod dimm;
+mod expected;
 mod found_by;
 mod gap;
 mod injection;
@@ -19,6 +20,7 @@ mod witness;
 
 pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
 pub use dimm::{Dimm, Layer};
+pub use expected::{Expected, Foreseen, WHOLE_PPM};
 pub use found_by::FoundBy;
 pub use gap::Gap;
 pub use injection::{At, Force, Injection, Shot, ShotKey, forced};

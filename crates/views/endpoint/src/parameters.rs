@@ -93,6 +93,7 @@ impl Parameters {
             misgraded: self.flag("misgraded"),
             late: self.flag("late"),
             shared: self.flag("shared"),
+            dangerous: self.flag("dangerous"),
         }
     }
 

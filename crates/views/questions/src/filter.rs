@@ -29,8 +29,10 @@ pub struct ShotFilter {
     pub until: Option<Stamp>,
     /// Blamed on another slot, or not.
     pub misplaced: Option<bool>,
-    /// With another severity than expected, or not.
+    /// With a severity that a working machine does not report there, or not.
     pub misgraded: Option<bool>,
+    /// Reported as corrected where the data may be wrong, or not.
+    pub dangerous: Option<bool>,
     /// After the deadline, or not.
     pub late: Option<bool>,
     /// Sharing its report with another shot, or not.

@@ -1,12 +1,13 @@
 //! The question `shots`: every shot and what became of it.
 
 use crate::filter::Conditions;
-use crate::snapshot::json_column;
+use crate::snapshot::{json_column, optional_json_column};
 use crate::{Listing, OutcomeWord, Page, QuestionError, ShotFilter, Snapshot};
 use dossier::Cause;
 use rusqlite::{Row, params_from_iter};
 use serde::Serialize;
 use std::sync::Arc;
+use vocabulary::WHOLE_PPM;
 
 /// One shot.
 #[derive(Clone, PartialEq, Debug, Serialize)]
@@ -37,16 +38,28 @@ pub struct ShotRow {
     pub latency_min_ns: Option<i64>,
     /// The number of the report that fits.
     pub report: Option<i64>,
-    /// The severity that the sender expects, where it said.
+    /// The severity that the sender or the configuration expects, where they said.
     pub expect: Option<String>,
+    /// The ECC code that the expectation was worked out from; null where it was said, or nobody knows.
+    pub code: Option<String>,
+    /// Of the reports that a working machine gives, the share that says corrected; null where that is not known.
+    pub expected_corrected: Option<f64>,
+    /// Of the reports that say corrected, the share that is a miscorrection, with wrong data.
+    pub expected_miscorrected: f64,
+    /// The syndromes that the code can give; null where the matrix is not known.
+    pub expected_syndromes: Option<Vec<u64>>,
+    /// Probability that the shot made an error that was read and reported; null where that is not known.
+    pub seen_p: Option<f64>,
     /// The severity of the report.
     pub severity: Option<String>,
     /// The report blames another slot.
     pub misplaced: bool,
     /// The slot that the report blames, where it names one.
     pub blamed_slot: Option<Arc<str>>,
-    /// The report's severity class is not the expected one.
+    /// The report's severity class is not one that a working machine may report here.
     pub misgraded: bool,
+    /// The report says corrected, and the code more likely than not took several wrong bits for another one: the data are wrong then.
+    pub dangerous: bool,
     /// Detected after the deadline, inside the window.
     pub late: bool,
     /// The report covers other shots too.
@@ -66,6 +79,11 @@ pub struct ShotRow {
     pub causes: Option<Vec<Cause>>,
 }
 
+/// A share or probability that is kept in whole millionths.
+fn of_ppm(ppm: u32) -> f64 {
+    f64::from(ppm) / f64::from(WHOLE_PPM)
+}
+
 /// A row and the cursor that stands behind it: injection and shot.
 type Found = (ShotRow, (i64, i64));
 
@@ -74,7 +92,8 @@ pub(crate) const NOTABLE: &str = "(outcome <> 'detected' OR misplaced + misgrade
 
 const COLUMNS: &str = "i.injection, i.id, h.shot, h.slot, i.injector, i.lines, h.boot, h.fired_ns, h.fired_to_ns, \
      h.outcome, h.latency_ns, h.latency_min_ns, h.report, i.expect, o.severity, h.misplaced, h.blamed_slot, \
-     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why";
+     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why, h.dangerous, i.code, i.corrected_ppm, \
+     i.miscorrected_ppm, i.seen_ppm, i.syndromes";
 
 impl Snapshot<'_> {
     /// Shots in the order in which their injections arrived, and within one injection by number.
@@ -110,12 +129,16 @@ impl Snapshot<'_> {
         // numbers are the order asked for. CROSS JOIN keeps SQLite from turning that round.
         let is_notable = matches!(filter.outcome, Some(OutcomeWord::Missed | OutcomeWord::Unknowable))
             || flags.iter().any(|(_, wanted)| *wanted == Some(true));
-        let (tables, mut which, order) = if is_notable || filter.outcome == Some(OutcomeWord::Open) {
+        let is_dangerous = filter.dangerous == Some(true);
+        let (tables, mut which, order) = if is_notable || is_dangerous || filter.outcome == Some(OutcomeWord::Open) {
             let mut which = Conditions::new("h.run = ?", self.run);
             which.with("(h.injection, h.shot) > (?, ?)", injection);
             which.value(shot);
             if is_notable {
                 which.holds(NOTABLE);
+            }
+            if is_dangerous {
+                which.holds("h.dangerous > 0");
             }
             ("shot h CROSS JOIN injection i ON i.injection = h.injection", which, "h.injection, h.shot")
         } else {
@@ -136,7 +159,7 @@ impl Snapshot<'_> {
         if let Some(injector) = &filter.injector {
             which.with("i.injector = ?", injector.clone());
         }
-        for (column, wanted) in flags {
+        for (column, wanted) in flags.into_iter().chain([("h.dangerous", filter.dangerous)]) {
             if let Some(wanted) = wanted {
                 which.with(&format!("{column} = ?"), i64::from(wanted));
             }
@@ -181,6 +204,12 @@ impl Snapshot<'_> {
             confidence: row.get(21)?,
             detected_p: row.get(22)?,
             why: row.get(23)?,
+            dangerous: row.get(24)?,
+            code: row.get(25)?,
+            expected_corrected: row.get::<_, Option<u32>>(26)?.map(of_ppm),
+            expected_miscorrected: of_ppm(row.get(27)?),
+            seen_p: row.get::<_, Option<u32>>(28)?.map(of_ppm),
+            expected_syndromes: optional_json_column(row, 29)?,
             causes: None,
         };
         let cursor = (row.get(0)?, shot.shot);

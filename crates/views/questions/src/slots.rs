@@ -6,6 +6,7 @@ use rusqlite::Row;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use vocabulary::WHOLE_PPM;
 
 /// One slot of the run.
 #[derive(Clone, PartialEq, Debug, Serialize)]
@@ -34,8 +35,10 @@ pub struct SlotRow {
     pub shared: i64,
     /// Shots that were blamed on another slot.
     pub misplaced: i64,
-    /// Shots reported with another severity class than expected.
+    /// Shots reported with a severity class that a working machine does not report there.
     pub misgraded: i64,
+    /// Shots reported as corrected where the data may be wrong.
+    pub dangerous: i64,
     /// Shots detected after the deadline.
     pub late: i64,
     /// Reports that blame this slot and that no shot explains.
@@ -51,6 +54,10 @@ pub struct SlotRow {
     /// How sure the answers about the shots are.
     #[serde(flatten)]
     pub doubt: Doubt,
+    /// The ECC code that the slot is taken to have; null where nobody knows.
+    pub code: Option<Arc<str>>,
+    /// The mean probability that a shot made an error that was read and reported; null where that is not known.
+    pub seen_p: Option<f64>,
     /// What chance alone would have done.
     #[serde(flatten)]
     pub chance: Chance,
@@ -100,12 +107,15 @@ pub(crate) struct Sums {
     rated_ppb: i64,
     unsure: i64,
     guessed: i64,
+    pub(crate) dangerous: i64,
+    foreseen: i64,
+    foreseen_ppm: i64,
 }
 
 impl Sums {
     /// What a question selects, each in the place that [`Sums::read`] looks for it.
     pub(crate) const COLUMNS: &str = "shots, detected, missed, unknowable, misplaced, misgraded, late, shared, rated, \
-        rated_ppb, unsure, guessed, injections";
+        rated_ppb, unsure, guessed, injections, dangerous, foreseen, foreseen_ppm";
 
     pub(crate) fn read(row: &Row<'_>) -> rusqlite::Result<Sums> {
         Ok(Sums {
@@ -122,6 +132,9 @@ impl Sums {
             unsure: row.get(10)?,
             guessed: row.get(11)?,
             injections: row.get(12)?,
+            dangerous: row.get(13)?,
+            foreseen: row.get(14)?,
+            foreseen_ppm: row.get(15)?,
         })
     }
 
@@ -139,6 +152,9 @@ impl Sums {
         self.rated_ppb += other.rated_ppb;
         self.unsure += other.unsure;
         self.guessed += other.guessed;
+        self.dangerous += other.dangerous;
+        self.foreseen += other.foreseen;
+        self.foreseen_ppm += other.foreseen_ppm;
     }
 
     /// Shots that were detected or missed.
@@ -157,6 +173,11 @@ impl Sums {
 
     pub(crate) fn detection_estimate(&self) -> Option<f64> {
         (self.rated > 0).then(|| self.rated_ppb as f64 / 1e9 / self.rated as f64)
+    }
+
+    /// The mean probability that a shot made an error that was read and reported.
+    fn seen_p(&self) -> Option<f64> {
+        share(self.foreseen_ppm, self.foreseen).map(|ppm| ppm / f64::from(WHOLE_PPM))
     }
 
     pub(crate) fn doubt(&self) -> Doubt {
@@ -191,6 +212,7 @@ impl Snapshot<'_> {
                 shared: sums.shared,
                 misplaced: sums.misplaced,
                 misgraded: sums.misgraded,
+                dangerous: sums.dangerous,
                 late: sums.late,
                 orphans,
                 echoes: 0,
@@ -198,6 +220,8 @@ impl Snapshot<'_> {
                 detection_rate: sums.detection_rate(),
                 detection_estimate: sums.detection_estimate(),
                 doubt: sums.doubt(),
+                code: facts.code.clone(),
+                seen_p: sums.seen_p(),
                 chance: background.chance(facts.controller, orphans, &sums),
                 blamed_on: Vec::new(),
             };
@@ -225,7 +249,7 @@ impl Snapshot<'_> {
     pub(crate) fn sums(&self) -> Result<BTreeMap<i64, Sums>, QuestionError> {
         let mut ask =
             self.db.prepare_cached(&format!("SELECT {}, slot FROM slot_total WHERE run = ?1", Sums::COLUMNS))?;
-        let sums = ask.query_map([self.run], |row| Ok((row.get(13)?, Sums::read(row)?)))?;
+        let sums = ask.query_map([self.run], |row| Ok((row.get(16)?, Sums::read(row)?)))?;
         Ok(sums.collect::<rusqlite::Result<_>>()?)
     }
 

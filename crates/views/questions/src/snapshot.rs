@@ -45,6 +45,7 @@ pub(crate) struct SlotFacts {
     pub(crate) channel: Option<i64>,
     pub(crate) number: Option<i64>,
     pub(crate) place: Vec<i16>,
+    pub(crate) code: Option<Arc<str>>,
 }
 
 impl<'c> Snapshot<'c> {
@@ -156,7 +157,7 @@ fn find(db: &Connection, run: &RunRef) -> Result<i64, QuestionError> {
 
 fn load_slots(db: &Connection, run: i64) -> Result<BTreeMap<i64, SlotFacts>, QuestionError> {
     let mut ask =
-        db.prepare_cached("SELECT slot, name, controller, channel, number, place FROM slot WHERE run = ?1")?;
+        db.prepare_cached("SELECT slot, name, controller, channel, number, place, code FROM slot WHERE run = ?1")?;
     let slots = ask.query_map([run], |row| {
         let facts = SlotFacts {
             name: row.get(1)?,
@@ -164,10 +165,22 @@ fn load_slots(db: &Connection, run: i64) -> Result<BTreeMap<i64, SlotFacts>, Que
             channel: row.get(3)?,
             number: row.get(4)?,
             place: json_column(row, 5)?,
+            code: row.get(6)?,
         };
         Ok((row.get(0)?, facts))
     })?;
     Ok(slots.collect::<rusqlite::Result<_>>()?)
+}
+
+/// A column that holds JSON, or nothing.
+pub(crate) fn optional_json_column<T: serde::de::DeserializeOwned>(
+    row: &rusqlite::Row<'_>,
+    index: usize,
+) -> rusqlite::Result<Option<T>> {
+    match row.get_ref(index)? {
+        rusqlite::types::ValueRef::Null => Ok(None),
+        _ => json_column(row, index).map(Some),
+    }
 }
 
 /// A column that holds JSON.

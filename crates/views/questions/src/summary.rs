@@ -87,6 +87,8 @@ pub struct Totals {
     pub misplaced: i64,
     /// Shots reported with another severity class than expected.
     pub misgraded: i64,
+    /// Shots reported as corrected where the data may be wrong.
+    pub dangerous: i64,
     /// Shots detected after the deadline.
     pub late: i64,
     /// detected / (detected + missed); null when that is 0 / 0.
@@ -275,6 +277,7 @@ impl Snapshot<'_> {
         (t.injections, t.shots, t.detected, t.missed) = (sums.injections, sums.shots, sums.detected, sums.missed);
         (t.unknowable, t.open) = (sums.unknowable, sums.open());
         (t.shared, t.misplaced, t.misgraded, t.late) = (sums.shared, sums.misplaced, sums.misgraded, sums.late);
+        t.dangerous = sums.dangerous;
         (t.detection_rate, t.detection_estimate) = (sums.detection_rate(), sums.detection_estimate());
         t.doubt = sums.doubt();
         let mut ask = self.db.prepare_cached(

@@ -19,7 +19,8 @@ INSERT INTO remark VALUES
     (2, 3, 50000000000, 'note', 'watching mc_event and counters'),
     (3, 3, 50000000000, 'warning', 'no permission to read tracefs: counters only, so latencies are those of the counter reads');
 
-INSERT INTO slot VALUES
+INSERT INTO slot (run, slot, name, label, controller, channel, number, place)
+VALUES
     (1, 0, 'A1', 'A1', 0, 0, 0, '[0,0]'),
     (2, 0, 'A1', 'A1', 0, 0, 0, '[0,0]'),
     (2, 1, 'A2', 'A2', 0, 0, 1, '[0,1]'),
@@ -29,7 +30,8 @@ INSERT INTO slot VALUES
 
 -- Slot A1: four shots of one injection, all detected. A2: a miss, an unknowable shot, a detected one. B1: blamed on B2, and late.
 -- B2: two shots in one report, one of another severity. Then three shots of a second injector, still open.
-INSERT INTO injection VALUES
+INSERT INTO injection (injection, boot, run, injector, id, feed, slot, arrived_ns, lines, hold_us, shots, spacing_us, force, expect, note, line)
+VALUES
     (1, 2, 2, 'pulser', 'a-1', 'serial', 0, 1010000000000, '["DQ3"]',        20, 4, 10000000, 'low',  NULL,        NULL, '{"type":"injection","id":"a-1"}'),
     (2, 2, 2, 'pulser', 'a-2', 'serial', 1, 1060000000000, '["DQ3","DQ4"]',  20, 3, 10000000, 'low',  'corrected', NULL, '{"type":"injection","id":"a-2"}'),
     (3, 2, 2, 'pulser', 'a-3', 'serial', 2, 1100000000000, '["CB0"]',        20, 2, 10000000, NULL,   NULL,        NULL, '{"type":"injection","id":"a-3"}'),

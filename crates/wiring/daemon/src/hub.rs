@@ -5,6 +5,7 @@
 //! drive this very same hub. An injection reaches the engine only when the store has acknowledged it, so that what was
 //! `accepted` and what is paired are the same set.
 
+pub(crate) mod foresight;
 pub(crate) mod resume;
 
 use crate::capture::Captured;
@@ -15,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use store::{Ack, CounterValue, Numbers, Record};
 use vocabulary::{
-    ClockPair, Dimm, Gap, Injection, Layers, MachineSample, Mono, Severity, Shot, ShotKey, Sighted, SlotBook, SlotId,
+    ClockPair, Dimm, Expected, Gap, Injection, Layers, MachineSample, Mono, Shot, ShotKey, Sighted, SlotBook, SlotId,
     Source, Span, Witness,
 };
 
@@ -49,6 +50,7 @@ struct Pending<R> {
     injector: Arc<str>,
     injection: Injection,
     slot: SlotId,
+    expected: Expected,
     first: Span,
 }
 
@@ -76,6 +78,7 @@ pub(crate) struct Counts {
 /// See the module's page.
 pub(crate) struct Hub<R> {
     settings: Settings,
+    foresight: foresight::Foresight,
     engine: Engine,
     book: SlotBook,
     book_changes: u64,
@@ -111,6 +114,7 @@ impl<R> Hub<R> {
     ) -> Hub<R> {
         Hub {
             engine: Engine::new(settings.pairing, numbers.next_report),
+            foresight: foresight::Foresight::new(settings.ecc.clone(), settings.expect),
             settings,
             book,
             book_changes: 0,
@@ -378,7 +382,12 @@ impl<R> Hub<R> {
         if first.from.since(told.arrival) > FURTHEST_AHEAD_NS {
             return Err((reply, "t lies more than a day ahead".to_owned()));
         }
-        injection.expect = injection.expect.or_else(|| self.settings.expected(&injection));
+        injection.expect = injection.expect.or(self.settings.expect);
+        let foreseen = match self.foresight.of(slot, &injection) {
+            Ok(foreseen) => foreseen,
+            Err(why) => return Err((reply, why)),
+        };
+        let expected = foreseen.expected;
         let token = self.next_token;
         self.next_token += 1;
         self.records.push(Record::Injection {
@@ -387,13 +396,14 @@ impl<R> Hub<R> {
             injector: told.injector.clone(),
             injection: Box::new(injection.clone()),
             slot,
+            foreseen: Box::new(foreseen),
             arrived: told.arrival,
             first,
             raw: told.raw.into(),
         });
         self.pending_arrivals.insert((told.arrival, token));
         let (number, arrival, injector) = (told.number, told.arrival, told.injector.clone());
-        self.pending.insert(token, Pending { reply, number, arrival, injector, injection, slot, first });
+        self.pending.insert(token, Pending { reply, number, arrival, injector, injection, slot, expected, first });
         Ok(())
     }
 
@@ -416,7 +426,7 @@ impl<R> Hub<R> {
                 slot: pending.slot,
                 fired: Span { from: pending.first.from.plus(shift), to: pending.first.to.plus(shift) },
                 hold_ns: micros(pending.injection.hold_us),
-                expect: pending.injection.expect,
+                expect: pending.expected,
                 forced,
                 known,
             })));
@@ -463,6 +473,14 @@ impl<R> Hub<R> {
             }
             self.engine.know_slot(entry.id, entry.controller);
             self.records.push(Record::Slot(entry.clone()));
+            let (code, doubt) = self.foresight.know(entry);
+            if let Some(code) = code {
+                self.records.push(Record::Code { slot: entry.id, code });
+            }
+            if let Some(text) = doubt {
+                let at = self.engine.horizon();
+                self.records.push(Record::Remark { at, warning: true, text });
+            }
             match self.told_slots.get_mut(entry.id.0 as usize) {
                 Some(old) => *old = entry.clone(),
                 None => self.told_slots.push(entry.clone()),
@@ -491,13 +509,4 @@ struct Told<'a> {
     number: u64,
     arrival: Mono,
     raw: &'a str,
-}
-
-impl Settings {
-    /// The severity that a working machine reports for an injection, where the sender does not say.
-    ///
-    /// One forced line is one wrong bit in a word, which every ECC corrects; what several lines give depends on the code.
-    fn expected(&self, injection: &Injection) -> Option<Severity> {
-        self.expect.or_else(|| (injection.lines.len() == 1).then_some(Severity::Corrected))
-    }
 }

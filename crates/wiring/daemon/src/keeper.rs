@@ -164,6 +164,7 @@ mod tests {
             injector: "inj".into(),
             injection: Box::new(injection),
             slot: SlotId(0),
+            foreseen: Box::default(),
             arrived: Mono(1),
             first: Span::point(Mono(1)),
             raw: "{}".into(),

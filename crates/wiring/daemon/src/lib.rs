@@ -20,5 +20,5 @@ pub use capture::{FEED_FILE, WITNESS_FILE};
 pub use config::{Config, ConfigError, DEFAULT_PATH, FeedPart};
 pub use rehearse::{Rehearsal, RehearseOrder, Rehearsed, ReportTruth, ShotTruth, SlotTruth, UnprovokedTruth, rehearse};
 pub use replay::{Refused, ReplayOrder, Replayed, replay};
-pub use settings::Settings;
+pub use settings::{EccSetting, Settings};
 pub use watch::Daemon;

@@ -1,15 +1,33 @@
 //! The settings that can change an answer: kept with the run, and the same for live, rehearsal and replay.
 
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 use vocabulary::Severity;
 
 /// Everything besides the inputs that the answers depend on.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
     /// Times and limits of pairing.
     pub pairing: pairing::Settings,
     /// The severity that a working machine reports for every injection, where the sender does not say.
     pub expect: Option<Severity>,
+    /// What is known of the slots' codes besides what the kernel's drivers say; of two that fit a slot the later one counts.
+    pub ecc: Arc<[EccSetting]>,
+}
+
+/// What is known of the ECC code of one slot or of all. What is not said here is as the kernel's driver says it.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct EccSetting {
+    /// The slot's name; nothing for all slots.
+    pub slot: Option<String>,
+    /// The code, by a name of docs/ecc.md.
+    pub code: Option<String>,
+    /// The code, as the text of a file in the form of docs/ecc.md: kept, so that answers do not change with the file.
+    pub matrix: Option<String>,
+    /// How many data lines a device has.
+    pub device_width: Option<u32>,
+    /// How often a second a burst is read from the module while lines are forced.
+    pub reads_per_second: Option<u64>,
 }
 
 /// The form in which the settings are kept with the run.
@@ -22,6 +40,8 @@ struct Kept {
     counter_grace_ns: i64,
     feed_late_ns: i64,
     expect: Option<Severity>,
+    #[serde(default)]
+    ecc: Arc<[EccSetting]>,
 }
 
 impl Settings {
@@ -37,6 +57,7 @@ impl Settings {
             counter_grace_ns: p.counter_grace_ns,
             feed_late_ns: p.feed_late_ns,
             expect: self.expect,
+            ecc: self.ecc.clone(),
         };
         serde_json::to_string(&kept).unwrap_or_default()
     }
@@ -55,6 +76,7 @@ impl Settings {
                 feed_late_ns: kept.feed_late_ns,
             },
             expect: kept.expect,
+            ecc: kept.ecc,
         })
     }
 }
@@ -65,7 +87,8 @@ mod tests {
 
     #[test]
     fn settings_survive_the_database() {
-        let mut settings = Settings { expect: Some(Severity::Corrected), ..Settings::default() };
+        let ecc = EccSetting { slot: Some("A1".into()), device_width: Some(4), ..EccSetting::default() };
+        let mut settings = Settings { expect: Some(Severity::Corrected), ecc: [ecc].into(), ..Settings::default() };
         settings.pairing.deadline_ns = Some(7);
         assert_eq!(Settings::from_json(&settings.to_json()), Some(settings));
         assert_eq!(Settings::from_json("{}"), None);

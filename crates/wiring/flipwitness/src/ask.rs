@@ -33,6 +33,7 @@ pub(crate) fn shots(order: &Shots) -> Result<()> {
         misgraded: yes(order.misgraded),
         late: yes(order.late),
         shared: yes(order.shared),
+        dangerous: yes(order.dangerous),
         ..ShotFilter::default()
     };
     if order.why {

@@ -192,7 +192,10 @@ pub(crate) struct Shots {
     /// Only shots whose report blames another slot
     #[arg(long)]
     pub(crate) misplaced: bool,
-    /// Only shots whose report has another severity than expected
+    /// Only shots reported as corrected where the data may be wrong
+    #[arg(long)]
+    pub(crate) dangerous: bool,
+    /// Only shots whose report has a severity that a working machine does not report there
     #[arg(long)]
     pub(crate) misgraded: bool,
     /// Only shots reported after the deadline

@@ -22,6 +22,7 @@ fn orders(from: u32, to: u32) -> Vec<Record> {
             note: None,
         }),
         slot: SlotId(0),
+        foreseen: Box::default(),
         arrived: Mono(i64::from(n)),
         first: Span::point(Mono(i64::from(n))),
         raw: "x".repeat(200).into(),

@@ -3,8 +3,8 @@
 use crate::Checkpoint;
 use std::sync::Arc;
 use vocabulary::{
-    Class, ClockPair, Gap, Injection, Layers, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span,
-    Wall, Witness,
+    Class, ClockPair, Foreseen, Gap, Injection, Layers, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry,
+    SlotId, Span, Wall, Witness,
 };
 
 /// The last value read of one EDAC counter.
@@ -37,6 +37,8 @@ pub enum Record {
         injection: Box<Injection>,
         /// The slot that it names, looked up.
         slot: SlotId,
+        /// What is worked out for it before it is fired.
+        foreseen: Box<Foreseen>,
         /// When the line arrived.
         arrived: Mono,
         /// When the lines of the first shot began to be forced; shot k is `(k - 1) * spacing_us` later.
@@ -59,6 +61,13 @@ pub enum Record {
     Gap(Gap),
     /// A slot and its EDAC objects, new or changed.
     Slot(SlotEntry),
+    /// The ECC code that a slot is taken to have.
+    Code {
+        /// The slot, which was told of before.
+        slot: SlotId,
+        /// The code's name; nothing where nobody knows.
+        code: Option<Arc<str>>,
+    },
     /// Settles an open shot. A shot that is settled already is left as it is.
     Shot(Box<ShotAnswer>),
     /// Settles a report, and with it its witnesses. A report whose number is known already is left as it is.

@@ -5,7 +5,9 @@ use crate::totals::Totals;
 use crate::{Store, StoreError};
 use rusqlite::{Connection, Row, TransactionBehavior, params};
 use std::sync::Arc;
-use vocabulary::{Force, Gap, MachineCheck, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Source, Span, Witness};
+use vocabulary::{
+    Expected, Force, Gap, MachineCheck, Mono, Outcome, Severity, Shot, ShotKey, SlotId, Source, Span, Witness,
+};
 
 /// Everything of one boot that can still matter to an open shot or to what comes next.
 #[derive(Clone, PartialEq, Debug)]
@@ -92,8 +94,8 @@ pub fn shot_name(injector: &str, id: &str) -> Arc<str> {
 /// What [`Store::close_earlier_boots`] says about the shots.
 const WENT_DOWN: &str = "the machine went down during the window";
 
-const SHOT_COLUMNS: &str = "h.injection, h.shot, i.injector, i.id, h.slot, h.fired_ns, h.fired_to_ns, i.hold_us, i.expect, i.arrived_ns, \
-     i.lines, i.force";
+const SHOT_COLUMNS: &str = "h.injection, h.shot, i.injector, i.id, h.slot, h.fired_ns, h.fired_to_ns, i.hold_us, i.corrected_ppm, i.arrived_ns, \
+     i.lines, i.force, i.miscorrected_ppm";
 
 impl Store {
     /// What an engine that was stopped in this boot needs. Any boot of any run may be asked for.
@@ -148,7 +150,7 @@ impl Store {
                  WHERE h.run = ?1 AND h.outcome IS NULL AND h.boot <> ?2
                  ORDER BY h.boot, h.fired_ns, i.injector, i.id, h.shot"
             ))?;
-            query.query_map([run, boot], |r| Ok(OpenBefore { shot: shot(r)?, boot: r.get(12)? }))?.collect()
+            query.query_map([run, boot], |r| Ok(OpenBefore { shot: shot(r)?, boot: r.get(13)? }))?.collect()
         };
         ask().map_err(|e| StoreError::sort(&self.path, e))
     }
@@ -207,10 +209,10 @@ pub(crate) fn shots(
          ORDER BY h.fired_ns, i.injector, i.id, h.shot"
     ))?;
     let read = |r: &Row<'_>| {
-        let outcome = r.get::<_, Option<Word<Outcome>>>(12)?;
-        let report = r.get(13)?;
-        let blamed = r.get::<_, Option<u32>>(14)?.map(SlotId);
-        let severity = r.get::<_, Option<Word<Severity>>>(15)?.map(|s| s.0);
+        let outcome = r.get::<_, Option<Word<Outcome>>>(13)?;
+        let report = r.get(14)?;
+        let blamed = r.get::<_, Option<u32>>(15)?.map(SlotId);
+        let severity = r.get::<_, Option<Word<Severity>>>(16)?.map(|s| s.0);
         Ok(RestoredShot {
             shot: shot(r)?,
             settled: outcome.map(|o| Settled { outcome: o.0, report, blamed, severity }),
@@ -232,7 +234,7 @@ fn shot(r: &Row<'_>) -> rusqlite::Result<Shot> {
         slot: SlotId(r.get(4)?),
         fired: Span { from: Mono(r.get(5)?), to: Mono(r.get(6)?) },
         hold_ns: micros_to_nanos(r.get(7)?),
-        expect: r.get::<_, Option<Word<Severity>>>(8)?.map(|s| s.0),
+        expect: Expected { corrected_ppm: r.get(8)?, miscorrected_ppm: r.get(12)? },
         forced: vocabulary::forced(lines.iter().map(String::as_str), force),
         known: Mono(r.get(9)?),
     })

@@ -6,7 +6,7 @@
 
 use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
-use vocabulary::{Outcome, ReportAnswer, ShotAnswer};
+use vocabulary::{Foreseen, Outcome, ReportAnswer, ShotAnswer};
 
 /// SQL that counts all totals anew, for databases that were filled by hand: those of tests and benchmarks.
 pub const RECOUNT: &str = include_str!("totals.sql");
@@ -32,6 +32,9 @@ struct OfSlot {
     rated_ppb: i64,
     unsure: i64,
     guessed: i64,
+    dangerous: i64,
+    foreseen: i64,
+    foreseen_ppm: i64,
 }
 
 /// What a transaction adds to the totals of a run.
@@ -43,10 +46,14 @@ pub(crate) struct Totals {
 
 impl Totals {
     /// An injection that is new, with its shots.
-    pub(crate) fn injection(&mut self, slot: i64, shots: u32) {
+    pub(crate) fn injection(&mut self, slot: i64, shots: u32, foreseen: &Foreseen) {
         let of = self.slots.entry(slot).or_default();
         of.injections += 1;
         of.shots += i64::from(shots);
+        if let Some(ppm) = foreseen.seen_ppm {
+            of.foreseen += i64::from(shots);
+            of.foreseen_ppm += i64::from(shots) * i64::from(ppm);
+        }
     }
 
     /// Shots of a slot that were open, and that nobody can know anything about any more.
@@ -64,6 +71,7 @@ impl Totals {
         }
         of.misplaced += i64::from(a.misplaced);
         of.misgraded += i64::from(a.misgraded);
+        of.dangerous += i64::from(a.dangerous);
         of.late += i64::from(a.late);
         of.shared += i64::from(a.shared);
         if let Some(p) = a.detected_p {
@@ -85,15 +93,17 @@ impl Totals {
         for (slot, of) in &self.slots {
             let mut add = conn.prepare_cached(
                 "INSERT INTO slot_total (run, slot, injections, shots, detected, missed, unknowable, misplaced, misgraded, late,
-                                         shared, rated, rated_ppb, unsure, guessed)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)
+                                         shared, rated, rated_ppb, unsure, guessed, dangerous, foreseen, foreseen_ppm)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)
                  ON CONFLICT (run, slot) DO UPDATE SET
                     injections = injections + excluded.injections, shots = shots + excluded.shots,
                     detected = detected + excluded.detected, missed = missed + excluded.missed,
                     unknowable = unknowable + excluded.unknowable, misplaced = misplaced + excluded.misplaced,
                     misgraded = misgraded + excluded.misgraded, late = late + excluded.late, shared = shared + excluded.shared,
                     rated = rated + excluded.rated, rated_ppb = rated_ppb + excluded.rated_ppb,
-                    unsure = unsure + excluded.unsure, guessed = guessed + excluded.guessed",
+                    unsure = unsure + excluded.unsure, guessed = guessed + excluded.guessed,
+                    dangerous = dangerous + excluded.dangerous, foreseen = foreseen + excluded.foreseen,
+                    foreseen_ppm = foreseen_ppm + excluded.foreseen_ppm",
             )?;
             add.execute(params![
                 run,
@@ -110,7 +120,10 @@ impl Totals {
                 of.rated,
                 of.rated_ppb,
                 of.unsure,
-                of.guessed
+                of.guessed,
+                of.dangerous,
+                of.foreseen,
+                of.foreseen_ppm
             ])?;
         }
         for ((role, slot), reports) in &self.reports {

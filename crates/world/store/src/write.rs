@@ -8,7 +8,9 @@ use crate::run::Current;
 use crate::totals::Totals;
 use crate::{Ack, Checkpoint, CounterValue, Record, Store, StoreError};
 use rusqlite::{CachedStatement, Connection, OptionalExtension, TransactionBehavior, params};
-use vocabulary::{Gap, Injection, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness};
+use vocabulary::{
+    Foreseen, Gap, Injection, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness,
+};
 
 impl Store {
     /// Stores the batch in one transaction. When this returns, it is on disk, and what it acknowledges may be told.
@@ -59,8 +61,8 @@ impl<'c> Writer<'c> {
             totals: Totals::default(),
             injection: conn.prepare_cached(
                 "INSERT INTO injection (boot, run, injector, id, feed, slot, arrived_ns, lines, hold_us, shots, spacing_us,
-                                        force, expect, note, line)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)
+                                        force, expect, note, line, code, corrected_ppm, miscorrected_ppm, seen_ppm, syndromes)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)
                  ON CONFLICT (run, injector, id) DO NOTHING",
             )?,
             shot: conn.prepare_cached(
@@ -70,7 +72,8 @@ impl<'c> Writer<'c> {
                 .prepare_cached("SELECT slot FROM shot WHERE injection = ?1 AND shot = ?2 AND outcome IS NULL")?,
             settle_shot: conn.prepare_cached(
                 "UPDATE shot SET outcome = ?3, report = ?4, latency_min_ns = ?5, latency_ns = ?6, misplaced = ?7, misgraded = ?8,
-                                 late = ?9, shared = ?10, blamed_slot = ?11, margin = ?12, confidence = ?13, detected_p = ?14, why = ?15
+                                 late = ?9, shared = ?10, blamed_slot = ?11, margin = ?12, confidence = ?13, detected_p = ?14, why = ?15,
+                                 dangerous = ?16
                  WHERE injection = ?1 AND shot = ?2",
             )?,
             witness: conn.prepare_cached(
@@ -94,8 +97,9 @@ impl<'c> Writer<'c> {
     fn put(&mut self, record: &Record, acks: &mut Vec<Ack>) -> rusqlite::Result<()> {
         let Current { run, boot } = self.current;
         match record {
-            Record::Injection { token, feed, injector, injection, slot, arrived, first, raw } => {
-                let order = Order { feed, injector, injection, slot: *slot, arrived: *arrived, first: *first, raw };
+            Record::Injection { token, feed, injector, injection, slot, foreseen, arrived, first, raw } => {
+                let (arrived, first) = (*arrived, *first);
+                let order = Order { feed, injector, injection, slot: *slot, foreseen, arrived, first, raw };
                 let (number, is_new) = self.injection(&order)?;
                 acks.push(Ack::Injection { token: *token, number, is_new });
             }
@@ -107,6 +111,9 @@ impl<'c> Writer<'c> {
             }
             Record::Gap(gap) => self.gap(gap)?,
             Record::Slot(entry) => self.slot(entry)?,
+            Record::Code { slot, code } => {
+                self.run("UPDATE slot SET code = ?3 WHERE run = ?1 AND slot = ?2", params![run, slot.0, code])?;
+            }
             Record::Counters(values) => self.counters(values)?,
             Record::Pair(pair) => {
                 self.run(
@@ -155,7 +162,7 @@ impl<'c> Writer<'c> {
 
     fn injection(&mut self, order: &Order<'_>) -> rusqlite::Result<(i64, bool)> {
         let Current { run, boot } = self.current;
-        let told = order.injection;
+        let (told, foreseen) = (order.injection, order.foreseen);
         let lines = serde_json::Value::from(told.lines.clone()).to_string();
         let spacing_us = clamped(told.spacing_us);
         let inserted = self.injection.execute(params![
@@ -174,6 +181,11 @@ impl<'c> Writer<'c> {
             told.expect.map(|s| s.word()),
             told.note,
             order.raw,
+            foreseen.code,
+            foreseen.expected.corrected_ppm,
+            foreseen.expected.miscorrected_ppm,
+            foreseen.seen_ppm,
+            (!foreseen.syndromes.is_empty()).then(|| serde_json::Value::from(foreseen.syndromes.clone()).to_string()),
         ])?;
         if inserted == 0 {
             let mut query = self
@@ -189,7 +201,7 @@ impl<'c> Writer<'c> {
             let (from, to) = (order.first.from.plus(later), order.first.to.plus(later));
             self.shot.execute(params![number, n, run, boot, order.slot.0, from.0, to.0])?;
         }
-        self.totals.injection(i64::from(order.slot.0), told.shots);
+        self.totals.injection(i64::from(order.slot.0), told.shots, foreseen);
         Ok((number, true))
     }
 
@@ -245,6 +257,7 @@ impl<'c> Writer<'c> {
             a.confidence,
             a.detected_p,
             a.why,
+            a.dangerous,
         ])?;
         Ok(())
     }
@@ -412,6 +425,7 @@ struct Order<'r> {
     injector: &'r str,
     injection: &'r Injection,
     slot: SlotId,
+    foreseen: &'r Foreseen,
     arrived: Mono,
     first: Span,
     raw: &'r str,

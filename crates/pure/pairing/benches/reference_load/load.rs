@@ -2,7 +2,9 @@
 
 use pairing::{Input, Order};
 use std::fmt::Write;
-use vocabulary::{Blame, FoundBy, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotId, Source, Span};
+use vocabulary::{
+    Blame, Class, Expected, FoundBy, Layers, Mono, Severity, Shot, ShotKey, Sighted, SlotId, Source, Span,
+};
 
 const SLOTS: u32 = 32;
 const MEDIAN_S: f64 = 0.040;
@@ -99,7 +101,7 @@ impl Load {
                 slot: SlotId(*slot),
                 fired: Span::point(ns(*at)),
                 hold_ns: 1_000_000,
-                expect: Some(*expect),
+                expect: Expected::only(*expect),
                 forced: 0,
                 known: ns(*at),
             };
@@ -141,19 +143,19 @@ impl Load {
     pub(crate) fn write(&self, folder: &std::path::Path) {
         let mut shots = String::from("shot,t_s,slot,uncorrected,report\n");
         let mut reports = String::from("report,t_s,slot,uncorrected,count\n");
-        let bad = |severity: Severity| u8::from(severity != Severity::Corrected);
+        let bad = |class: Class| u8::from(class != Class::Corrected);
         for (_, input) in &self.inputs {
             match input {
                 Input::Shot(Order(shot)) => {
                     let n = shot.key.injection as usize;
                     let report = self.truth[n].report.map_or(String::new(), |report| report.to_string());
-                    let expect = bad(shot.expect.unwrap());
+                    let expect = bad(shot.expect.class().unwrap());
                     let t = shot.fired.from.0 as f64 / 1e9;
                     writeln!(shots, "{n},{t:.9},{},{expect},{report}", shot.slot.0).unwrap();
                 }
                 Input::Witness(w) => {
                     let (t, slot) = (w.span.to.0 as f64 / 1e9, w.blame.exact().unwrap().0);
-                    writeln!(reports, "{},{t:.9},{slot},{},{}", w.id, bad(w.severity), w.count).unwrap();
+                    writeln!(reports, "{},{t:.9},{slot},{},{}", w.id, bad(w.severity.class()), w.count).unwrap();
                 }
                 Input::Gap(_) => {}
             }

@@ -3,8 +3,8 @@
 
 use pairing::{Answer, Engine, Input, Order, Settings};
 use vocabulary::{
-    Blame, FoundBy, Gap, Layers, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey, Sighted,
-    SlotId, Source, Span,
+    Blame, Expected, FoundBy, Gap, Layers, Mono, Outcome, ReportAnswer, Role, Severity, Shot, ShotAnswer, ShotKey,
+    Sighted, SlotId, Source, Span,
 };
 
 pub const MS: i64 = 1_000_000;
@@ -26,7 +26,7 @@ pub fn shot_expecting(injection: i64, slot: u32, ms: i64, expect: Option<Severit
         slot: SlotId(slot),
         fired: Span::point(at(ms)),
         hold_ns: MS,
-        expect,
+        expect: expect.map_or(Expected::ANY, Expected::only),
         forced: 0,
         known: at(ms),
     }))

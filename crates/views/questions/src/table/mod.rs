@@ -128,7 +128,11 @@ mod means {
     pub(super) const BLAMED: (&str, &str) =
         ("blamed on", "the kernel reported the shot as an error of that slot, which was not injected");
     pub(super) const MISGRADED: (&str, &str) =
-        ("misgraded", "reported with another severity than expected: corrected or not is what counts");
+        ("misgraded", "reported as corrected or as not corrected where a working machine would not say so");
+    pub(super) const DANGEROUS: (&str, &str) = (
+        "dangerous",
+        "reported as corrected, but so many lines were forced that the code may have taken them for another one: data may be wrong, no pass",
+    );
     pub(super) const LATE: (&str, &str) = ("late", "detected, but after the deadline of this run");
     pub(super) const ESTIMATED: (&str, &str) = (
         "estimated",

@@ -62,6 +62,7 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
             means::LATENCY,
             means::BLAMED,
             means::MISGRADED,
+            means::DANGEROUS,
             means::LATE,
             ("shares", "its report stands for several shots: the kernel logged one, or a count"),
             means::ECHO,
@@ -82,10 +83,16 @@ fn what_else(s: &ShotRow) -> String {
     }
     if s.misgraded {
         words.push(match (&s.severity, &s.expect) {
-            (Some(severity), Some(expect)) => format!("misgraded: {severity}, expected {expect}"),
-            (Some(severity), None) => format!("misgraded: {severity}"),
-            _ => "misgraded".to_owned(),
+            (Some(severity), expect) => {
+                let expect =
+                    expect.as_deref().unwrap_or(if severity == "corrected" { "not corrected" } else { "corrected" });
+                format!("misgraded: {severity}, expected {expect}")
+            }
+            (None, _) => "misgraded".to_owned(),
         });
+    }
+    if s.dangerous {
+        words.push("dangerous".to_owned());
     }
     if s.late {
         words.push("late".to_owned());

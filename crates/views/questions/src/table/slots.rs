@@ -66,6 +66,7 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
             ),
             means::BLAMED,
             means::MISGRADED,
+            means::DANGEROUS,
             means::LATE,
             ("sharing", "one report stands for several shots: the kernel logged one, or a count"),
             means::ECHO,
@@ -137,6 +138,9 @@ fn what_stands_out(s: &SlotRow) -> String {
     }
     if s.misgraded > 0 {
         words.push(format!("{} misgraded", s.misgraded));
+    }
+    if s.dangerous > 0 {
+        words.push(format!("{} dangerous", s.dangerous));
     }
     if s.late > 0 {
         words.push(format!("{} late", s.late));

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use store::{Begun, CounterValue, Record, RunKind, RunStart, Store};
 use tempfile::TempDir;
 use vocabulary::{
-    At, Class, ClockPair, Dimm, Force, Gap, Injection, Layer, Layers, MachineCheck, Mono, Outcome, ReportAnswer, Role,
-    Severity, ShotAnswer, ShotKey, SlotBook, SlotId, Source, Span, Wall, Witness,
+    At, Class, ClockPair, Dimm, Expected, Force, Foreseen, Gap, Injection, Layer, Layers, MachineCheck, Mono, Outcome,
+    ReportAnswer, Role, Severity, ShotAnswer, ShotKey, SlotBook, SlotId, Source, Span, Wall, Witness,
 };
 
 /// 2027-03-04T05:06:07Z
@@ -86,6 +86,12 @@ pub(crate) fn order(token: u64, id: &str, shots: u32, at: i64) -> Record {
         injector: "inj1".into(),
         injection: Box::new(injection(id, shots)),
         slot: SlotId(0),
+        foreseen: Box::new(Foreseen {
+            expected: Expected::only(Severity::Corrected),
+            code: Some("secded-72-64".into()),
+            seen_ppm: Some(900_000),
+            syndromes: vec![0x3b],
+        }),
         arrived: Mono(at * SECOND + 5_000),
         first: Span::new(Mono(at * SECOND), Mono(at * SECOND + 1_000)),
         raw: r#"{"type":"injection","x_lot":7}"#.into(),
@@ -133,6 +139,7 @@ pub(crate) fn answer(key: ShotKey, outcome: Outcome, report: Option<i64>) -> Sho
         latency_ns: latency,
         misplaced: false,
         misgraded: false,
+        dangerous: false,
         late: false,
         shared: false,
         blamed: report.map(|_| SlotId(0)),

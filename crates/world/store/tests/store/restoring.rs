@@ -24,7 +24,7 @@ fn values_come_back_as_they_went_in() {
     let fired = 10 * SECOND + SECOND / 2;
     assert_eq!(shot.shot.fired, Span::new(Mono(fired), Mono(fired + 1_000)));
     assert_eq!((shot.shot.hold_ns, shot.shot.known), (200_000, Mono(10 * SECOND + 5_000)));
-    assert_eq!(shot.shot.expect, Some(vocabulary::Severity::Corrected));
+    assert_eq!(shot.shot.expect, vocabulary::Expected::only(vocabulary::Severity::Corrected));
     let settled: Vec<_> = back.shots.iter().map(|s| s.settled).collect();
     let told = |outcome, report: Option<i64>| {
         let (blamed, severity) = (report.map(|_| SlotId(0)), report.map(|_| vocabulary::Severity::Corrected));

@@ -187,6 +187,7 @@ fn numbers_that_no_column_holds_are_kept_at_its_end() {
         injector: "i".into(),
         injection: Box::new(huge),
         slot: SlotId(0),
+        foreseen: Box::default(),
         arrived: Mono(i64::MAX),
         first: Span::point(Mono(5)),
         raw: "{}".into(),
