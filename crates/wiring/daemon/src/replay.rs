@@ -94,7 +94,7 @@ pub fn replay(order: &ReplayOrder) -> Result<Replayed> {
     }
     let numbers = store.numbers(begun.run)?;
     let book = SlotBook::learning();
-    let mut hub: Hub<()> = Hub::new(order.settings, book, clock, None, numbers);
+    let mut hub: Hub<()> = Hub::new(order.settings.clone(), book, clock, None, numbers);
     for dimm in first_dimms {
         hub.dimm(dimm);
     }

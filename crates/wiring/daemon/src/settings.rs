@@ -4,12 +4,14 @@ use serde::{Deserialize, Serialize};
 use vocabulary::Severity;
 
 /// Everything besides the inputs that the answers depend on.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
     /// Times and limits of pairing.
     pub pairing: pairing::Settings,
     /// The severity that a working machine reports for every injection, where the sender does not say.
     pub expect: Option<Severity>,
+    /// Limits of supply rails, and how long a reading holds.
+    pub rails: rails::Settings,
 }
 
 /// The form in which the settings are kept with the run.
@@ -22,6 +24,9 @@ struct Kept {
     counter_grace_ns: i64,
     feed_late_ns: i64,
     expect: Option<Severity>,
+    // Runs of older versions have none.
+    #[serde(default)]
+    rails: rails::Settings,
 }
 
 impl Settings {
@@ -37,6 +42,7 @@ impl Settings {
             counter_grace_ns: p.counter_grace_ns,
             feed_late_ns: p.feed_late_ns,
             expect: self.expect,
+            rails: self.rails.clone(),
         };
         serde_json::to_string(&kept).unwrap_or_default()
     }
@@ -55,6 +61,7 @@ impl Settings {
                 feed_late_ns: kept.feed_late_ns,
             },
             expect: kept.expect,
+            rails: kept.rails,
         })
     }
 }
@@ -67,7 +74,14 @@ mod tests {
     fn settings_survive_the_database() {
         let mut settings = Settings { expect: Some(Severity::Corrected), ..Settings::default() };
         settings.pairing.deadline_ns = Some(7);
+        settings.rails.generation = Some(rails::Generation::Ddr5);
+        let vdd = rails::Override { name: "VDD".into(), slot: None, min_uv: 1, max_uv: 2 };
+        settings.rails.limits.push(vdd);
         assert_eq!(Settings::from_json(&settings.to_json()), Some(settings));
         assert_eq!(Settings::from_json("{}"), None);
+        // As version 2 kept them.
+        let old = r#"{"window_ns":1,"deadline_ns":null,"fuse_ns":2,"counter_interval_ns":3,"counter_grace_ns":4,"feed_late_ns":5,
+            "expect":null}"#;
+        assert_eq!(Settings::from_json(old).unwrap().rails, rails::Settings::default());
     }
 }
