@@ -101,7 +101,7 @@ fn slots_have_the_documented_keys_and_add_up() {
 #[test]
 fn tables_for_people() {
     let (_dir, db) = replayed(&["--deadline", "500ms"]);
-    for question in ["slots", "shots", "orphans", "gaps"] {
+    for question in ["slots", "shots", "orphans", "gaps", "rails"] {
         let told = flipwitness(&[question, "--db", &db]);
         assert_eq!(told.status, 0, "{}", told.stderr);
         // The run's first lines hold today's date.

@@ -41,11 +41,13 @@ fn every_setting_of_the_shipped_configuration_can_be_made() {
     assert_eq!(all.feeds().unwrap().len(), 4);
     assert_eq!(all.doubts(), [""; 0]);
     // What has no default shows an example; all the rest shows its default.
-    for example in [&mut all.run.name, &mut all.expect.severity] {
+    for example in [&mut all.run.name, &mut all.expect.severity, &mut all.rails.generation] {
         assert!(example.take().is_some());
     }
     assert!(all.pairing.deadline_ms.take().is_some());
     assert!(all.capture.directory.take().is_some());
+    assert_eq!(all.rail.len(), 1);
+    all.rail.clear();
     all.feed.clear();
     assert_eq!(all.ecc.len(), 2);
     all.ecc.clear();

@@ -1,6 +1,6 @@
 //! For tests: a shot with nothing around it on a machine that is set well, and how to look for a cause.
 
-use crate::{Cause, Evidence, Facts, LoneRecord, Moved, Nearby, Place, ShotsAfter, Strength};
+use crate::{Cause, Evidence, Facts, LoneRecord, Moved, Nearby, Place, RailOutside, ShotsAfter, Strength};
 use vocabulary::{Class, ControllerName, MachineCounts, MachineSettings, Mono, Role, Severity, Span};
 
 /// The window of these tests.
@@ -59,6 +59,22 @@ pub(crate) fn quiet() -> Facts {
         before: vec![],
         after: vec![],
         shots_after: ShotsAfter::default(),
+        rails: vec![],
+    }
+}
+
+/// VDD of the slot, for some of the window below the limits of JESD79-4 as data sheets have them: 1.14 V to 1.26 V.
+pub(crate) fn low_vdd() -> RailOutside {
+    RailOutside {
+        name: "VDD".to_owned(),
+        slot: Some("A1".to_owned()),
+        range_uv: (1_132_000, 1_201_500),
+        limits_uv: (1_140_000, 1_260_000),
+        of_vdd: false,
+        absolute_uv: Some((-300_000, 1_500_000)),
+        limits_from: "DDR4: a data sheet".to_owned(),
+        outside_ns: 800_000_000,
+        around_ns: 6_000_000_000,
     }
 }
 
@@ -112,7 +128,7 @@ pub(crate) fn tells(facts: &Facts, rule: fn(&Facts) -> Option<Cause>, strength: 
 
 /// Facts with every combination of a few findings, for what must hold of all.
 pub(crate) fn many() -> Vec<Facts> {
-    let changes: [fn(&mut Facts); 10] = [
+    let changes: [fn(&mut Facts); 11] = [
         |f| f.records.push(record(at_ms(20))),
         |f| f.edit(|s| s.collector = Some(true)),
         |f| f.edit(|s| s.check_interval_s = Some(300)),
@@ -126,6 +142,7 @@ pub(crate) fn many() -> Vec<Facts> {
         |f| f.moved = None,
         |f| f.settings.iter_mut().for_each(|s| *s = MachineSettings::default()),
         |f| f.within.push(Nearby { role: Role::Orphan, place: Place::Unknown, ..report(3, at_ms(30)) }),
+        |f| f.rails.push(low_vdd()),
         |f| f.told_by_record = true,
     ];
     (0..1_u32 << changes.len())

@@ -71,6 +71,29 @@ pub struct Moved {
     pub since_start: MachineCounts,
 }
 
+/// A supply rail that was outside its limits while the window was open.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct RailOutside {
+    /// Its JEDEC name.
+    pub name: String,
+    /// The slot that it feeds, where it feeds one.
+    pub slot: Option<String>,
+    /// The least and the most that was read or held in the seconds of the window, in microvolts.
+    pub range_uv: (i64, i64),
+    /// Its limits, in microvolts.
+    pub limits_uv: (i64, i64),
+    /// The limits move with VDD, and those above are only the nominal ones.
+    pub of_vdd: bool,
+    /// Beyond these the module may be damaged, in microvolts.
+    pub absolute_uv: Option<(i64, i64)>,
+    /// Where the limits come from.
+    pub limits_from: String,
+    /// For how long it was outside, in nanoseconds; 0 where no later reading says for how long.
+    pub outside_ns: i64,
+    /// Of how much time, in nanoseconds: the whole seconds that the window touches.
+    pub around_ns: i64,
+}
+
 /// What became of the shots at this memory controller that came after this one.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct ShotsAfter {
@@ -119,6 +142,8 @@ pub struct Facts {
     pub after: Vec<Nearby>,
     /// The shots at this controller that came after.
     pub shots_after: ShotsAfter,
+    /// Supply rails, of the slot or of no slot, that were outside their limits within the window.
+    pub rails: Vec<RailOutside>,
 }
 
 impl Facts {

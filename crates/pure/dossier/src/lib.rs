@@ -11,19 +11,20 @@ mod late;
 mod merged;
 mod nothing;
 mod silenced;
+mod supply;
 mod swallowed;
 
 #[cfg(test)]
 mod example;
 
 pub use cause::{Cause, Evidence, Strength};
-pub use facts::{Facts, LoneRecord, Moved, Nearby, Place, ShotsAfter};
+pub use facts::{Facts, LoneRecord, Moved, Nearby, Place, RailOutside, ShotsAfter};
 
 /// A rule: the cause that the facts speak for, if they do.
 type Rule = fn(&Facts) -> Option<Cause>;
 
 /// All rules. Causes of one strength are told in this order: what is more particular comes first.
-const RULES: [Rule; 22] = [
+const RULES: [Rule; 23] = [
     swallowed::collector,
     swallowed::not_decoded,
     silenced::machine_check_off,
@@ -34,6 +35,7 @@ const RULES: [Rule; 22] = [
     silenced::dont_log_ce,
     late::after_window,
     firmware::reporting_stopped,
+    supply::rail_outside,
     swallowed::lost_in_kernel,
     swallowed::page_offline,
     merged::elsewhere,

@@ -1,7 +1,7 @@
 //! Reading query parameters: every one that is not known, given twice or out of range is told by its name.
 
 use crate::answer::Refusal;
-use questions::{GapFilter, OutcomeWord, Page, ReportFilter, RoleWord, ShotFilter, Stamp};
+use questions::{GapFilter, OutcomeWord, Page, RailFilter, ReportFilter, RoleWord, ShotFilter, Stamp};
 use std::collections::BTreeMap;
 use vocabulary::{Mono, Severity, Wall};
 
@@ -115,6 +115,10 @@ impl Parameters {
     pub(crate) fn report_filter(&mut self) -> ReportFilter {
         let role = self.parsed("role", "match, echo, orphan or open", RoleWord::parse);
         ReportFilter { role, ..self.orphan_filter() }
+    }
+
+    pub(crate) fn rail_filter(&mut self) -> RailFilter {
+        RailFilter { slot: self.slot(), rail: self.text("rail") }
     }
 
     pub(crate) fn gap_filter(&mut self) -> GapFilter {

@@ -7,7 +7,7 @@
 
 mod support;
 
-use questions::{GapFilter, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
+use questions::{GapFilter, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot};
 use serde_json::Value;
 use support::Served;
 
@@ -29,6 +29,7 @@ async fn the_routes_answer_the_rows_of_the_command_line() {
     assert_eq!(served.ok("/v1/orphans").await, json(run.orphans(&ReportFilter::default(), &page).unwrap()));
     assert_eq!(served.ok("/v1/reports").await, json(run.reports(&ReportFilter::default(), &page).unwrap()));
     assert_eq!(served.ok("/v1/gaps").await, json(run.gaps(&GapFilter::default(), &page).unwrap()));
+    assert_eq!(served.ok("/v1/rails").await, json(run.rails(&RailFilter::default(), &page).unwrap()));
 }
 
 fn column(list: &Value, key: &str) -> Vec<Value> {
@@ -63,6 +64,9 @@ async fn parameters_filter() {
         ("/v1/reports?role=orphan&severity=corrected", 2),
         ("/v1/gaps?source=mc_event", 1),
         ("/v1/gaps?until_ns=1070000000000&since_ns=1069000000000", 1),
+        ("/v1/rails?slot=A2", 2),
+        ("/v1/rails?rail=vdd", 2),
+        ("/v1/rails?rail=VTT", 0),
         ("/v1/slots?slot=mc%231csrow%232channel%231+%2B+mc%231csrow%233channel%231", 1),
     ] {
         let list = served.ok(target).await;
@@ -80,6 +84,7 @@ async fn pages_join_without_seam() {
         ("/v1/orphans", "report", 3),
         ("/v1/gaps", "gap", 3),
         ("/v1/slots", "slot", 5),
+        ("/v1/rails", "rail", 5),
     ] {
         let whole = column(&served.ok(route).await, key);
         assert_eq!(whole.len(), rows, "{route}");
@@ -141,7 +146,7 @@ async fn the_documentation_names_every_key() {
     let doc = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../../../docs/endpoint.md")).unwrap();
     let served = Served::new().await;
     let mut keys = std::collections::BTreeSet::new();
-    for route in ["/v1/run", "/v1/slots", "/v1/shots", "/v1/orphans", "/v1/reports", "/v1/gaps"] {
+    for route in ["/v1/run", "/v1/slots", "/v1/shots", "/v1/orphans", "/v1/reports", "/v1/gaps", "/v1/rails"] {
         assert!(doc.contains(&format!("## GET {route}")), "{route} has no section");
         let target = if route == "/v1/shots" { "/v1/shots?why=true" } else { route };
         let mut answer = served.ok(target).await;

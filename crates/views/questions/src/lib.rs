@@ -12,6 +12,7 @@ mod error;
 mod filter;
 mod gaps;
 mod quantile;
+mod rails;
 mod reports;
 mod runs;
 mod shots;
@@ -29,12 +30,15 @@ pub use error::QuestionError;
 pub use filter::{GapFilter, Listing, Page, ReportFilter, ShotFilter, Stamp};
 pub use gaps::GapRow;
 pub use quantile::Latency;
+pub use rails::{RailFilter, RailRow, SlotSupply};
 pub use reports::ReportRow;
 pub use runs::{RunRow, runs};
 pub use shots::ShotRow;
 pub use slots::{BlamedOn, Doubt, SlotRow};
 pub use snapshot::{RunRef, Snapshot};
 pub use summary::{BootLine, GapTotal, RemarkLine, RunSummary, Totals};
-pub use table::{gaps_table, orphans_table, reports_table, run_text, runs_table, shots_table, slots_table, why_table};
+pub use table::{
+    gaps_table, orphans_table, rails_table, reports_table, run_text, runs_table, shots_table, slots_table, why_table,
+};
 pub use text::printable;
 pub use words::{OutcomeWord, RoleWord};

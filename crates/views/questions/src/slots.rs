@@ -1,7 +1,7 @@
 //! The question `slots`: what became of the shots at each slot.
 
 use crate::chance::Chance;
-use crate::{Latency, Listing, Page, QuestionError, Snapshot};
+use crate::{Latency, Listing, Page, QuestionError, SlotSupply, Snapshot};
 use rusqlite::Row;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -61,6 +61,9 @@ pub struct SlotRow {
     /// What chance alone would have done.
     #[serde(flatten)]
     pub chance: Chance,
+    /// How its supply rails kept to their limits.
+    #[serde(flatten)]
+    pub supply: SlotSupply,
     /// The slots that misplaced shots were blamed on, where the report names one, most shots first.
     pub blamed_on: Vec<BlamedOn>,
 }
@@ -194,6 +197,7 @@ impl Snapshot<'_> {
         let sums = self.sums()?;
         let orphans = self.orphans_by_slot()?;
         let background = self.background()?;
+        let supplies = self.supplies()?;
         let mut rows = BTreeMap::new();
         for (slot, facts) in &self.slots {
             let sums = sums.get(slot).copied().unwrap_or_default();
@@ -223,6 +227,7 @@ impl Snapshot<'_> {
                 code: facts.code.clone(),
                 seen_p: sums.seen_p(),
                 chance: background.chance(facts.controller, orphans, &sums),
+                supply: supplies.get(slot).copied().unwrap_or_default(),
                 blamed_on: Vec::new(),
             };
             rows.insert(*slot, row);

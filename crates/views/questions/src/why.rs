@@ -111,6 +111,7 @@ impl Snapshot<'_> {
             )?,
             after: self.behind(shot.boot, order.slot, end, behind)?,
             shots_after: self.shots_after(&order, shot.shot, controller)?,
+            rails: self.rails_outside(shot.boot, order.slot, window)?,
         };
         Ok(Some(dossier::causes(&facts)))
     }

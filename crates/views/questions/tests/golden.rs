@@ -9,7 +9,7 @@
 
 mod support;
 
-use questions::{GapFilter, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
+use questions::{GapFilter, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot};
 use support::Invented;
 
 fn golden(name: &str, is: &str) {
@@ -77,6 +77,15 @@ fn gaps() {
 }
 
 #[test]
+fn rails() {
+    ask(|run| {
+        let rails = run.rails(&RailFilter::default(), &Page::first(100)).unwrap();
+        golden("rails.txt", &questions::rails_table(&rails, &run.run_summary().unwrap()));
+        golden("rails.json", &json(&rails.items));
+    });
+}
+
+#[test]
 fn run() {
     ask(|run| {
         let summary = run.run_summary().unwrap();
@@ -106,6 +115,7 @@ fn a_run_with_nothing_in_it() {
         questions::orphans_table(&run.orphans(&ReportFilter::default(), &page).unwrap(), &summary),
         questions::reports_table(&run.reports(&ReportFilter::default(), &page).unwrap(), &summary),
         questions::gaps_table(&run.gaps(&GapFilter::default(), &page).unwrap(), &summary),
+        questions::rails_table(&run.rails(&RailFilter::default(), &page).unwrap(), &summary),
         questions::run_text(&summary),
     ];
     golden("nothing.txt", &all.join("\n----\n\n"));

@@ -101,3 +101,29 @@ INSERT INTO gap VALUES
 INSERT INTO checkpoint VALUES
     (2, 1299000000000,       NULL, 13, 4, '0.1.0', x''),
     (3,  199000000000, 1234567890, 15, 5, '0.1.0', x'');
+
+-- Supply rails: VDD of A2 fell below its limits around the miss at 1060 s, VPP of A2 was read late once, and once at 3.1 V; VREFCA of the
+-- board was not half of VDD; a rail that nobody has limits for; and after the reboot VDD of A2 again, at its end outside.
+INSERT INTO rail_total
+    (boot, rail, injector, name, slot, min_limit_uv, max_limit_uv, limits_of_vdd, absolute_min_uv, absolute_max_uv, limits_from,
+     readings, late, sum_uv, min_uv, max_uv, covered_ns, outside, outside_ns, excursions, longest_ns, excursion_ns, first_outside_ns,
+     first_ns, last_ns, last_uv, last_outside) VALUES
+    (2, 0, 'pulser', 'VDD', 1, 1140000, 1260000, 0, -300000, 1500000, 'DDR4: an invented data sheet',
+     40, 0, 47980000, 1132000, 1203500, 20000000000, 3, 800000000, 1, 800000000, 0, 1060400000000, 1055000000000, 1075000000000, 1200000, 0),
+    (2, 1, 'pulser', 'VPP', 1, 2375000, 2750000, 0, -300000, 3000000, 'DDR4: an invented data sheet',
+     9, 1, 23100000, 2490000, 3100000, 4500000000, 2, 600000000, 2, 400000000, 0, 1062000000000, 1055000000000, 1075000000000, 2500000, 0),
+    (2, 2, 'pulser', 'VREFCA', NULL, 588000, 612000, 1, NULL, NULL, 'DDR4: 0.49 to 0.51 of VDD, from memory, not checked against a source',
+     4, 0, 2380000, 570000, 610000, 2000000000, 1, 500000000, 1, 500000000, 0, 1055500000000, 1055000000000, 1057000000000, 600000, 0),
+    (2, 3, 'second', 'V1P8_AUX', NULL, NULL, NULL, 0, NULL, NULL, NULL,
+     2, 0, 3602000, 1800500, 1801500, 500000000, 0, 0, 0, 0, 0, NULL, 1055000000000, 1055500000000, 1801500, 0),
+    (2, 4, 'pulser', 'VDD', 0, 1140000, 1260000, 0, -300000, 1500000, 'set in the configuration',
+     1, 0, 1200000, 1200000, 1200000, 0, 0, 0, 0, 0, 0, NULL, 1055000000000, 1055000000000, 1200000, 0),
+    (3, 0, 'pulser', 'VDD', 1, 1140000, 1260000, 0, -300000, 1500000, 'DDR4: an invented data sheet',
+     10, 0, 11990000, 1130000, 1201000, 1000000000, 1, 0, 1, 0, 0, 190000000000, 189000000000, 190000000000, 1130000, 1);
+INSERT INTO rail_second VALUES
+    (2, 0, 1059, 2, 2400000, 1199000, 1201000, 1000000000, 0, 0),
+    (2, 0, 1060, 3, 3400000, 1132000, 1200000, 1000000000, 2, 600000000),
+    (2, 0, 1061, 3, 3530000, 1133000, 1203500, 1000000000, 1, 200000000),
+    (2, 1, 1062, 1, 3100000, 2500000, 3100000, 1000000000, 1, 400000000),
+    (2, 1, 1063, 1, 3100000, 2500000, 3100000, 1000000000, 1, 200000000),
+    (2, 2, 1055, 2, 1180000, 570000, 610000, 1000000000, 1, 500000000);

@@ -20,6 +20,9 @@ const MACHINE: &str = r#"
                                      (2, 1061000000000, 1060000000000, 0, 161, 14, 0, NULL, NULL, 0);
 "#;
 
+/// The supplies are left out where nothing is to speak for a cause.
+const NO_RAILS: &str = "DELETE FROM rail_second";
+
 fn asked(changes: &[&str]) -> Vec<ShotRow> {
     let made = Invented::new();
     changes.iter().for_each(|sql| made.change(sql));
@@ -47,7 +50,7 @@ fn tells(changes: &[&str], word: &str, strength: Strength, evidence: &str) {
 #[test]
 fn nothing_is_kept_and_nothing_is_claimed() {
     // The reboot that follows has no look either.
-    let causes = causes(&[]);
+    let causes = causes(&[NO_RAILS]);
     assert_eq!(causes.iter().map(|c| (c.word, c.strength)).collect::<Vec<_>>(), [("no_clue", Strength::NotExcluded)]);
 }
 
@@ -139,6 +142,32 @@ fn reports_and_records_around_the_shot() {
     // A lone record behind the window that the timer found: its time-stamp counter is 0.
     let polled = report(55, 2900, "NULL", "orphan", "mce_record").replace(", 5, 0, 0, 55)", ", 0, 0, 0, 55)");
     tells(&[MACHINE, &polled], "after_window", Strength::Likely, "found by the kernel's timer");
+}
+
+#[test]
+fn supplies_around_the_shot() {
+    // 1060 s to 1062 s are the seconds that the window of two seconds touches; 1059 s and 1063 s are not.
+    tells(
+        &[],
+        "rail_outside",
+        Strength::Possible,
+        "VDD of A2: at 1132 mV, below 1140 mV, for 800 ms of the 3.0 s around the window (limits: DDR4: an invented data sheet)",
+    );
+    tells(&[], "rail_outside", Strength::Possible, "VPP of A2: at 3100 mV, above 2750 mV, for 400 ms of the 3.0 s");
+    let rails = |changes: &[&str]| {
+        let causes = causes(changes);
+        causes.iter().find(|c| c.word == "rail_outside").map(|c| c.evidence.len())
+    };
+    assert_eq!(rails(&["UPDATE rail_total SET slot = 3"]), None, "those of another slot are none of this shot's");
+    assert_eq!(
+        rails(&["UPDATE rail_total SET slot = NULL WHERE rail = 0"]),
+        Some(2),
+        "those of no slot are everybody's"
+    );
+    assert_eq!(rails(&["DELETE FROM rail_second WHERE at_s BETWEEN 1060 AND 1062"]), None);
+    // The newest reading was outside, and nobody knows for how long.
+    let newest = "UPDATE rail_second SET outside_ns = 0";
+    tells(&[newest], "rail_outside", Strength::Possible, "for how long is not known");
 }
 
 #[test]

@@ -3,6 +3,8 @@
 //! Units are in the names of keys, unknown keys are refused, and everything has a default: an empty file is a valid one.
 //! docs/configuration.md lists every key; a test holds it against these structures.
 
+mod supply;
+
 use crate::hub::foresight;
 use crate::settings::{EccSetting, Settings};
 use feed_lines::{Kind, Pattern, Patterns, Unit};
@@ -10,6 +12,7 @@ use feed_receive::FeedSpec;
 use serde::Deserialize;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use supply::{RailPart, RailsPart};
 use thiserror::Error;
 use vocabulary::Severity;
 
@@ -79,6 +82,12 @@ pub struct Config {
     /// `[[ecc]]`
     #[serde(default)]
     pub ecc: Vec<EccPart>,
+    /// `[rails]`
+    #[serde(default)]
+    pub rails: RailsPart,
+    /// `[[rail]]`
+    #[serde(default)]
+    pub rail: Vec<RailPart>,
     /// `[capture]`
     #[serde(default)]
     pub capture: CapturePart,
@@ -275,6 +284,8 @@ impl Default for Config {
             pairing: PairingPart::default(),
             expect: ExpectPart::default(),
             ecc: Vec::new(),
+            rails: RailsPart::default(),
+            rail: Vec::new(),
             capture: CapturePart::default(),
             feed: Vec::new(),
         }
@@ -366,6 +377,7 @@ impl Config {
             },
             expect: expect.transpose()?,
             ecc: self.ecc.iter().map(EccPart::setting).collect::<Result<_, _>>()?,
+            rails: supply::settings(&self.rails, &self.rail)?,
         })
     }
 
@@ -450,7 +462,7 @@ mod tests {
     fn an_empty_file_is_the_default() {
         let config = parse("").unwrap();
         assert_eq!(config.endpoint.listen.to_string(), "127.0.0.1:9741");
-        assert_eq!(config.settings().unwrap().pairing, pairing::Settings::default());
+        assert_eq!(config.settings().unwrap(), Settings::default());
         assert_eq!(config.doubts().len(), 1);
     }
 
@@ -462,6 +474,13 @@ mod tests {
             name = "week 9"
             [expect]
             severity = "uncorrected"
+            [rails]
+            generation = "ddr5"
+            [[rail]]
+            name = "VDD"
+            slot = "A1"
+            min_mv = 1067.5
+            max_mv = 1150
             [pairing]
             window_ms = 20
             deadline_ms = 30
@@ -478,6 +497,8 @@ mod tests {
         let settings = config.settings().unwrap();
         assert_eq!((settings.pairing.window_ns, settings.pairing.deadline_ns), (20_000_000, Some(30_000_000)));
         assert_eq!(settings.expect, Some(Severity::Uncorrected));
+        let vdd = rails::Override { name: "VDD".into(), slot: Some("A1".into()), min_uv: 1_067_500, max_uv: 1_150_000 };
+        assert_eq!((settings.rails.generation, settings.rails.limits), (Some(rails::Generation::Ddr5), vec![vdd]));
         let feeds = config.feeds().unwrap();
         assert_eq!((&*feeds[0].name, feeds[0].unit, feeds[0].patterns.is_empty()), ("rig", Unit::Milliseconds, false));
         assert_eq!(config.doubts().len(), 3, "deadline, counters, address");

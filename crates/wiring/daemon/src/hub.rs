@@ -84,6 +84,7 @@ pub(crate) struct Hub<R> {
     book_changes: u64,
     told_slots: Vec<vocabulary::SlotEntry>,
     clocks: BTreeMap<Arc<str>, Alignment>,
+    rails: rails::Rails,
     pair: ClockPair,
     /// Nothing before this was watched; nothing in a replay, whose recording says so itself.
     began: Option<Mono>,
@@ -115,6 +116,7 @@ impl<R> Hub<R> {
         Hub {
             engine: Engine::new(settings.pairing, numbers.next_report),
             foresight: foresight::Foresight::new(settings.ecc.clone(), settings.expect),
+            rails: rails::Rails::new(settings.rails.clone()),
             settings,
             book,
             book_changes: 0,
@@ -256,16 +258,14 @@ impl<R> Hub<R> {
                 None
             }
             FeedLine::Rail { name, slot, millivolts, t } => {
-                let at = clock.place(t.as_deref(), line.arrival, self.pair).to;
-                match slot.map(|at| self.book.resolve(&at)).transpose() {
-                    Ok(slot) => {
-                        self.tell_slots();
-                        let injector = line.injector.clone();
-                        self.records.push(Record::Rail { injector, name: name.into(), slot, millivolts, at });
-                        None
-                    }
-                    Err(why) => Some((reply, self.rejected(line.number, why.to_string(), None))),
-                }
+                // What is told was measured before it arrived, whatever the injector's clock says.
+                let at = clock.place(t.as_deref(), line.arrival, self.pair).to.min(line.arrival);
+                let slot = slot.map(|at| self.book.resolve(&at)).transpose();
+                self.tell_slots();
+                let read = slot.map_err(|why| why.to_string()).and_then(|slot| {
+                    self.rails.read(line.injector, &name, slot, at, millivolts).map_err(|why| why.to_string())
+                });
+                read.err().map(|why| (reply, self.rejected(line.number, why, None)))
             }
             FeedLine::Hello { .. } | FeedLine::Pong { .. } | FeedLine::Bye { .. } => None,
         }
@@ -337,12 +337,17 @@ impl<R> Hub<R> {
 
     /// What is to be stored, in order. Empty while a counter's step waits for the counter's value.
     pub(crate) fn take_records(&mut self) -> Vec<Record> {
-        if self.counters_half_told { Vec::new() } else { std::mem::take(&mut self.records) }
+        if self.counters_half_told {
+            return Vec::new();
+        }
+        let rails = self.rails.tell().into_iter().map(|told| Record::Rail(Box::new(told)));
+        self.records.extend(rails);
+        std::mem::take(&mut self.records)
     }
 
     /// How many records wait to be taken.
     pub(crate) fn record_count(&self) -> usize {
-        self.records.len()
+        self.records.len() + self.rails.waiting()
     }
 
     /// No counter values will come for the counter steps so far.
@@ -467,6 +472,7 @@ impl<R> Hub<R> {
             return;
         }
         self.book_changes = self.book.changes();
+        self.rails.know(self.book.slots());
         for entry in self.book.slots() {
             if self.told_slots.get(entry.id.0 as usize) == Some(entry) {
                 continue;

@@ -28,6 +28,8 @@ pub struct EccSetting {
     pub device_width: Option<u32>,
     /// How often a second a burst is read from the module while lines are forced.
     pub reads_per_second: Option<u64>,
+    /// Limits of supply rails, and how long a reading holds.
+    pub rails: rails::Settings,
 }
 
 /// The form in which the settings are kept with the run.
@@ -42,6 +44,9 @@ struct Kept {
     expect: Option<Severity>,
     #[serde(default)]
     ecc: Arc<[EccSetting]>,
+    // Runs of older versions have none.
+    #[serde(default)]
+    rails: rails::Settings,
 }
 
 impl Settings {
@@ -58,6 +63,7 @@ impl Settings {
             feed_late_ns: p.feed_late_ns,
             expect: self.expect,
             ecc: self.ecc.clone(),
+            rails: self.rails.clone(),
         };
         serde_json::to_string(&kept).unwrap_or_default()
     }
@@ -77,6 +83,7 @@ impl Settings {
             },
             expect: kept.expect,
             ecc: kept.ecc,
+            rails: kept.rails,
         })
     }
 }
@@ -90,7 +97,14 @@ mod tests {
         let ecc = EccSetting { slot: Some("A1".into()), device_width: Some(4), ..EccSetting::default() };
         let mut settings = Settings { expect: Some(Severity::Corrected), ecc: [ecc].into(), ..Settings::default() };
         settings.pairing.deadline_ns = Some(7);
+        settings.rails.generation = Some(rails::Generation::Ddr5);
+        let vdd = rails::Override { name: "VDD".into(), slot: None, min_uv: 1, max_uv: 2 };
+        settings.rails.limits.push(vdd);
         assert_eq!(Settings::from_json(&settings.to_json()), Some(settings));
         assert_eq!(Settings::from_json("{}"), None);
+        // As version 2 kept them.
+        let old = r#"{"window_ns":1,"deadline_ns":null,"fuse_ns":2,"counter_interval_ns":3,"counter_grace_ns":4,"feed_late_ns":5,
+            "expect":null}"#;
+        assert_eq!(Settings::from_json(old).unwrap().rails, rails::Settings::default());
     }
 }

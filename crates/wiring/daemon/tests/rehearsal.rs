@@ -3,7 +3,9 @@
 #![allow(clippy::unwrap_used, reason = "a test")]
 
 use daemon::{RehearseOrder, Rehearsed, ShotTruth, rehearse};
-use questions::{OutcomeWord, Page, ReportFilter, ReportRow, RunRef, ShotFilter, ShotRow, SlotRow, Snapshot, Strength};
+use questions::{
+    OutcomeWord, Page, RailFilter, ReportFilter, ReportRow, RunRef, ShotFilter, ShotRow, SlotRow, Snapshot, Strength,
+};
 use std::path::Path;
 use tokio::sync::watch;
 
@@ -63,7 +65,7 @@ fn compare(done: &Rehearsed, answers: &Answers) {
         .iter()
         .map(|s| {
             let counts = [s.fired, s.reported, s.missed, 0, s.blamed_on_neighbour, s.misgraded, s.late, s.shared];
-            (s.slot.clone(), counts.map(numbers), numbers(s.unprovoked), 0)
+            (s.slot.clone(), counts.map(numbers), numbers(s.unprovoked), 0, numbers(s.excursions))
         })
         .collect();
     let found: Vec<_> = answers
@@ -72,7 +74,7 @@ fn compare(done: &Rehearsed, answers: &Answers) {
         .map(|s| {
             let unsettled = s.unknowable + s.open;
             let counts = [s.shots, s.detected, s.missed, unsettled, s.misplaced, s.misgraded, s.late, s.shared];
-            (s.slot.to_string(), counts, s.orphans, s.echoes)
+            (s.slot.to_string(), counts, s.orphans, s.echoes, s.supply.rail_excursions.unwrap_or(0))
         })
         .collect();
     assert_eq!(found, truth);
@@ -121,12 +123,23 @@ async fn the_answers_are_the_truth() {
     assert!(total(|s| s.missed) >= 1 && total(|s| s.blamed_on_neighbour) >= 1 && total(|s| s.unprovoked) >= 1);
     assert_eq!((total(|s| s.misgraded), total(|s| s.shared)), (1, 3));
     assert!(total(|s| s.late) >= 1);
+    assert_eq!(total(|s| s.excursions), 1);
 
     // Every report is told by its trace event and has the machine-check record with it. The counter's step is with it too,
     // unless one step showed two errors of a slot.
     assert!(answers.reports.iter().all(|r| r.source == "mc_event" && r.witnesses >= 2), "{:?}", answers.reports);
     assert!(answers.reports.iter().filter(|r| r.witnesses >= 3).count() > answers.reports.len() / 2);
     assert!(answers.shots.iter().all(|s| s.injector == "simulated-injector"));
+
+    // The supply that was too low, with the limits of the simulated machine's memory.
+    let connection = store::open_read(&order.db).unwrap();
+    let snapshot = Snapshot::of(&connection, &RunRef::Name(done.run.clone())).unwrap();
+    let rails = snapshot.rails(&RailFilter::default(), &Page::first(10)).unwrap().items;
+    let [vdd] = rails.as_slice() else { panic!("{rails:#?}") };
+    assert_eq!((vdd.slot.as_deref(), vdd.rail.as_str(), vdd.min_limit_mv), (Some("LEFT_B2"), "VDD", Some(1140.0)));
+    assert_eq!((vdd.readings, vdd.outside, vdd.min_mv, vdd.max_mv), (4, Some(1), 1128.0, 1200.5));
+    assert!(vdd.outside_ns > Some(0) && vdd.outside_ns < Some(vdd.covered_ns), "{vdd:#?}");
+    drop(snapshot);
 
     // Of each miss the first cause is the true one: the collector took the error, or none happened.
     let misses = ShotFilter { outcome: Some(OutcomeWord::Missed), ..ShotFilter::default() };

@@ -3,12 +3,12 @@
 #![allow(clippy::unwrap_used, reason = "a test")]
 
 use daemon::{FEED_FILE, RehearseOrder, ReplayOrder, WITNESS_FILE, rehearse, replay};
-use questions::{Page, ReportFilter, RunRef, ShotFilter, Snapshot};
+use questions::{Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot};
 use std::path::Path;
 use tokio::sync::watch;
 
-/// The answers to slots, shots (with why they were missed) and orphans as the endpoint and `--json` give them.
-fn ask(db: &Path, run: &str) -> [String; 3] {
+/// The answers to slots, shots (with why they were missed), orphans and rails as the endpoint and `--json` give them.
+fn ask(db: &Path, run: &str) -> [String; 4] {
     let connection = store::open_read(db).unwrap();
     let snapshot = Snapshot::of(&connection, &RunRef::Name(run.to_owned())).unwrap();
     let all = Page::first(10_000);
@@ -16,6 +16,7 @@ fn ask(db: &Path, run: &str) -> [String; 3] {
         serde_json::to_string_pretty(&snapshot.slots().unwrap()).unwrap(),
         serde_json::to_string_pretty(&snapshot.shots_with_causes(&ShotFilter::default(), &all).unwrap().items).unwrap(),
         serde_json::to_string_pretty(&snapshot.orphans(&ReportFilter::default(), &all).unwrap().items).unwrap(),
+        serde_json::to_string_pretty(&snapshot.rails(&RailFilter::default(), &all).unwrap().items).unwrap(),
     ]
 }
 

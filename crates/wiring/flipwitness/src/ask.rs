@@ -1,10 +1,10 @@
 //! Questions to a database: rows from crate `questions`, as a table or as JSON, to stdout.
 
-use crate::cli::{Database, Listed, Question, Shots};
+use crate::cli::{Database, Listed, Question, Rails, Shots};
 use anyhow::Result;
 use questions::{
-    GapFilter, Listing, OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot, gaps_table, orphans_table,
-    runs_table, shots_table, slots_table, why_table,
+    GapFilter, Listing, OutcomeWord, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot, gaps_table,
+    orphans_table, rails_table, runs_table, shots_table, slots_table, why_table,
 };
 use std::io::Write;
 
@@ -50,6 +50,11 @@ pub(crate) fn orphans(order: &Listed) -> Result<()> {
 pub(crate) fn gaps(order: &Listed) -> Result<()> {
     let filter = GapFilter::default();
     listed(order, |snapshot, page| Ok(snapshot.gaps(&filter, page)?), gaps_table)
+}
+
+pub(crate) fn rails(order: &Rails) -> Result<()> {
+    let filter = RailFilter { slot: order.slot.clone(), rail: order.rail.clone() };
+    listed(&order.listed, |snapshot, page| Ok(snapshot.rails(&filter, page)?), rails_table)
 }
 
 pub(crate) fn runs(order: &Database) -> Result<()> {

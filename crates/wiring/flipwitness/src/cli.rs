@@ -44,6 +44,8 @@ pub(crate) enum Command {
     Orphans(Listed),
     /// When the tool was not watching, and why
     Gaps(Listed),
+    /// Supply rails: their limits, and how they kept to them
+    Rails(Rails),
     /// The runs that the database holds
     Runs(Database),
 }
@@ -204,6 +206,18 @@ pub(crate) struct Shots {
     /// Only shots that share their report
     #[arg(long)]
     pub(crate) shared: bool,
+}
+
+#[derive(Args)]
+pub(crate) struct Rails {
+    #[command(flatten)]
+    pub(crate) listed: Listed,
+    /// Only rails of this slot
+    #[arg(long, value_name = "NAME")]
+    pub(crate) slot: Option<String>,
+    /// Only rails of this name, such as VDD
+    #[arg(long, value_name = "NAME")]
+    pub(crate) rail: Option<String>,
 }
 
 fn outcome(word: &str) -> Result<questions::OutcomeWord, String> {

@@ -37,6 +37,7 @@ pub(crate) fn after(done: &Rehearsed, rows: &[SlotRow]) -> String {
         "\nThe database stays. Ask it:\n\
          \x20 flipwitness shots --db {db} --missed    each shot that nothing reported\n\
          \x20 flipwitness orphans --db {db}           reports that nobody provoked\n\
+         \x20 flipwitness rails --db {db}             supply rails and their limits\n\
          \x20 sqlite3 {db} 'SELECT * FROM detection'  or any other SQLite client\n"
     ));
     text
@@ -53,6 +54,7 @@ fn differences(truth: &SlotTruth, row: &SlotRow) -> Vec<String> {
         ("late", truth.late, row.late),
         ("sharing a report", truth.shared, row.shared),
         ("orphans", truth.unprovoked, row.orphans),
+        ("excursions", truth.excursions, row.supply.rail_excursions.unwrap_or(0)),
     ];
     let differs = |(what, really, told): (&str, usize, _)| {
         let told = usize::try_from(told).unwrap_or(usize::MAX);

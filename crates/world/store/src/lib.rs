@@ -14,6 +14,7 @@ mod error;
 mod full_disk_tests;
 mod lock;
 mod open;
+mod rails;
 mod record;
 mod restore;
 mod run;

@@ -93,19 +93,8 @@ pub enum Record {
         /// When the line arrived.
         arrived: Mono,
     },
-    /// A supply reading.
-    Rail {
-        /// Who injects.
-        injector: Arc<str>,
-        /// The rail's name.
-        name: Arc<str>,
-        /// The slot that it feeds, if it feeds one.
-        slot: Option<SlotId>,
-        /// The reading, in millivolts.
-        millivolts: f64,
-        /// When it was taken.
-        at: Mono,
-    },
+    /// The numbers of a supply rail as they are now, in the place of those told before.
+    Rail(Box<rails::Told>),
     /// What the run must say about itself, such as "counters only".
     Remark {
         /// When.

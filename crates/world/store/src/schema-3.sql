@@ -4,6 +4,82 @@
 
 -- Supply rails --------------------------------------------------------------------------------------------------------------
 
+-- Each rail that an injector has read in a boot: its limits and its sums. The row is replaced as readings come.
+CREATE TABLE rail_total (
+    boot             INTEGER NOT NULL REFERENCES boot,
+    rail             INTEGER NOT NULL,          -- number within the boot, from 0, in order of first readings
+    injector         TEXT    NOT NULL,
+    name             TEXT    NOT NULL,          -- in upper case
+    slot             INTEGER,                   -- that it feeds, if it feeds one
+    min_limit_uv     INTEGER,                   -- NULL: no limits are known
+    max_limit_uv     INTEGER,
+    limits_of_vdd    INTEGER NOT NULL,          -- 1: they move with VDD, and the two above are those at its nominal value
+    absolute_min_uv  INTEGER,                   -- beyond these the module may be damaged
+    absolute_max_uv  INTEGER,
+    limits_from      TEXT,                      -- where the limits come from, in words
+    readings         INTEGER NOT NULL,          -- without late ones
+    late             INTEGER NOT NULL,          -- readings older than the newest one when they came
+    sum_uv           INTEGER NOT NULL,
+    min_uv           INTEGER NOT NULL,          -- late ones included
+    max_uv           INTEGER NOT NULL,
+    covered_ns       INTEGER NOT NULL,          -- for how long a reading held
+    outside          INTEGER NOT NULL,          -- readings outside the limits
+    outside_ns       INTEGER NOT NULL,          -- for how long such a reading held
+    excursions       INTEGER NOT NULL,
+    longest_ns       INTEGER NOT NULL,
+    excursion_ns     INTEGER NOT NULL,          -- of the excursion that is not over
+    first_outside_ns INTEGER,
+    first_ns         INTEGER NOT NULL,
+    last_ns          INTEGER NOT NULL,
+    last_uv          INTEGER NOT NULL,
+    last_outside     INTEGER NOT NULL,
+    PRIMARY KEY (boot, rail)
+) STRICT, WITHOUT ROWID;
+
+-- The same by whole seconds of the boot's clock; only seconds in which something was read or held.
+CREATE TABLE rail_second (
+    boot       INTEGER NOT NULL REFERENCES boot,
+    rail       INTEGER NOT NULL,
+    at_s       INTEGER NOT NULL,
+    readings   INTEGER NOT NULL,
+    sum_uv     INTEGER NOT NULL,
+    min_uv     INTEGER NOT NULL,                -- of what was read or held in the second
+    max_uv     INTEGER NOT NULL,
+    covered_ns INTEGER NOT NULL,
+    outside    INTEGER NOT NULL,
+    outside_ns INTEGER NOT NULL,
+    PRIMARY KEY (boot, rail, at_s)
+) STRICT, WITHOUT ROWID;
+
+-- The readings that versions 1 and 2 kept one by one stay in the table `rail`, which is not added to any more. They are summed up here,
+-- without limits, and without a time that they held.
+CREATE TEMP TABLE old_rail AS
+SELECT boot, dense_rank() OVER (PARTITION BY boot ORDER BY first) - 1 AS number, injector, name, slot, uv, at_ns, last_uv
+FROM (SELECT *, min(rail) OVER one AS first, first_value(uv) OVER (one ORDER BY at_ns DESC, rail DESC) AS last_uv
+      FROM (SELECT rail, boot, injector, upper(trim(name)) AS name, slot, at_ns, CAST(round(millivolts * 1000) AS INTEGER) AS uv
+            FROM rail WHERE millivolts BETWEEN -1e6 AND 1e6)
+      WINDOW one AS (PARTITION BY boot, injector, name, slot));
+INSERT INTO rail_total
+SELECT boot, number, injector, name, slot, NULL, NULL, 0, NULL, NULL, NULL, count(*), 0, sum(uv), min(uv), max(uv), 0, 0, 0, 0, 0, 0,
+       NULL, min(at_ns), max(at_ns), max(last_uv), 0
+FROM old_rail GROUP BY boot, number;
+INSERT INTO rail_second
+SELECT boot, number, at_ns / 1000000000 - (at_ns % 1000000000 < 0), count(*), sum(uv), min(uv), max(uv), 0, 0, 0
+FROM old_rail GROUP BY 1, 2, 3;
+DROP TABLE old_rail;
+
+CREATE VIEW rails_told AS
+SELECT r.name AS run, s.name AS slot, t.name AS rail, t.injector, t.min_limit_uv / 1e3 AS min_limit_mv,
+       t.max_limit_uv / 1e3 AS max_limit_mv, t.limits_from, t.readings, t.min_uv / 1e3 AS min_mv,
+       round(1.0 * t.sum_uv / nullif(t.readings, 0) / 1e3, 3) AS mean_mv, t.max_uv / 1e3 AS max_mv,
+       t.covered_ns / 1e9 AS covered_s, t.outside_ns / 1e9 AS outside_s, t.excursions, t.longest_ns / 1e9 AS longest_s,
+       strftime('%Y-%m-%dT%H:%M:%fZ', (p.wall_ns + t.first_outside_ns - p.mono_ns) / 1e9, 'unixepoch') AS first_outside
+FROM rail_total t
+JOIN boot b USING (boot)
+JOIN run r USING (run)
+LEFT JOIN slot s ON s.run = b.run AND s.slot = t.slot
+LEFT JOIN clock_pair p ON p.boot = t.boot AND p.mono_ns = (SELECT max(mono_ns) FROM clock_pair q WHERE q.boot = t.boot);
+
 -- What the code allows ------------------------------------------------------------------------------------------------------
 
 -- Shares and probabilities are in whole millionths.

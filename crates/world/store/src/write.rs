@@ -134,12 +134,7 @@ impl<'c> Writer<'c> {
                     params![boot, injector, ticks, arrived.0],
                 )?;
             }
-            Record::Rail { injector, name, slot, millivolts, at } => {
-                self.run(
-                    "INSERT INTO rail (boot, injector, name, slot, millivolts, at_ns) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-                    params![boot, injector, name, slot.map(|s| s.0), millivolts, at.0],
-                )?;
-            }
+            Record::Rail(told) => crate::rails::keep(self.conn, boot, told)?,
             Record::Remark { at, warning, text } => {
                 self.run(
                     "INSERT INTO remark (boot, at_ns, level, text) VALUES (?1, ?2, ?3, ?4)",

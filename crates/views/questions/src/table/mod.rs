@@ -4,6 +4,7 @@
 //! in them asks the database, and every string that comes from outside goes through [`crate::printable`].
 
 mod gaps;
+mod rails;
 mod reports;
 mod run;
 mod runs;
@@ -12,6 +13,7 @@ mod slots;
 mod why;
 
 pub use gaps::gaps_table;
+pub use rails::rails_table;
 pub use reports::{orphans_table, reports_table};
 pub use run::run_text;
 pub use runs::runs_table;

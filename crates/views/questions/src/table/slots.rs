@@ -1,7 +1,7 @@
 //! The table of slots.
 
 use super::run::{heading, totals};
-use super::{Set, counted, grid, means, ms, name, percent, with_legend};
+use super::{Set, counted, grid, length, means, ms, name, percent, with_legend};
 use crate::{RunSummary, SlotRow, printable};
 
 /// What became of the shots at each slot.
@@ -71,6 +71,7 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
             ("sharing", "one report stands for several shots: the kernel logged one, or a count"),
             means::ECHO,
             means::ORPHAN,
+            ("excursion", "a supply rail of the slot was outside its limits: ask flipwitness rails"),
             means::GAP,
         ],
     )
@@ -147,6 +148,10 @@ fn what_stands_out(s: &SlotRow) -> String {
     }
     if s.orphans > 0 {
         words.push(counted(s.orphans, "orphan", "orphans"));
+    }
+    if let Some(n) = s.supply.rail_excursions.filter(|n| *n > 0) {
+        let time = s.supply.rails_outside_ns.filter(|ns| *ns > 0).map(|ns| format!(" ({})", length(ns)));
+        words.push(counted(n, "excursion", "excursions") + &time.unwrap_or_default());
     }
     if s.shared > 0 {
         words.push(format!("{} sharing a report", s.shared));

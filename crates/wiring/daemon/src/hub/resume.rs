@@ -13,6 +13,8 @@
 //! - **A gap can be given twice.** It hides what it hid. So all gaps are given that reach to within the engine's memory of its horizon.
 //! - **Answers come again, and change nothing.** An engine that is given the same inputs gives the same answers with the same report
 //!   numbers; the store keeps of a shot and of a report what it was told first.
+//! - **Supply rails need no checkpoint.** Their rows say all that is known of them, and are replaced with each telling; so they go on
+//!   from the rows as they are on disk.
 //! - **What a checkpoint's engine does not know ends the checkpoint.** A session that cannot go on from it numbers reports by itself,
 //!   so it drops the checkpoint before it says anything. A run that is stopped settles everything that is open, and its last
 //!   checkpoint keeps what was learned.
@@ -38,6 +40,8 @@ pub(crate) struct Left {
     engine: Option<Engine>,
     /// Why what was learned is lost, if there was something to lose.
     lost: Option<String>,
+    /// The supply rails as they were last told.
+    rails: Vec<rails::Left>,
 }
 
 impl Left {
@@ -56,13 +60,14 @@ pub(crate) fn left(store: &mut Store, begun: &Begun, settings: &Settings, now: M
     let same_boot = begun.continued.as_ref().is_some_and(|c| c.same_boot);
     if !same_boot {
         let restored = Restored::nothing(store.numbers(begun.run)?);
-        return Ok(Left { restored, engine: None, lost: None });
+        return Ok(Left { restored, engine: None, lost: None, rails: Vec::new() });
     }
+    let rails = store.rails(begun.boot)?;
     let lost = match store.checkpoint(begun.boot)? {
         Some(checkpoint) => match engine_of(&checkpoint, settings, now) {
             Ok(engine) => {
                 let restored = store.restore_after(begun.run, begun.boot, &checkpoint, margin_ns)?;
-                return Ok(Left { restored, engine: Some(engine), lost: None });
+                return Ok(Left { restored, engine: Some(engine), lost: None, rails });
             }
             Err(why) => {
                 store.forget_checkpoint(begun.boot)?;
@@ -71,7 +76,7 @@ pub(crate) fn left(store: &mut Store, begun: &Begun, settings: &Settings, now: M
         },
         None => "no checkpoint had been kept yet".to_owned(),
     };
-    Ok(Left { restored: store.restore(begun.run, begun.boot, margin_ns)?, engine: None, lost: Some(lost) })
+    Ok(Left { restored: store.restore(begun.run, begun.boot, margin_ns)?, engine: None, lost: Some(lost), rails })
 }
 
 fn engine_of(checkpoint: &Checkpoint, settings: &Settings, now: Mono) -> Result<Engine, String> {
@@ -89,9 +94,9 @@ fn engine_of(checkpoint: &Checkpoint, settings: &Settings, now: Mono) -> Result<
 impl<R> Hub<R> {
     /// Puts back what an earlier session of the run left, and marks the time since as a gap. `left` is what it left in this boot.
     pub(crate) fn resume(&mut self, slots: Vec<vocabulary::SlotEntry>, left: Option<Left>, gap: Option<Gap>) {
-        let (restored, engine, lost) = match left {
-            Some(left) => (Some(left.restored), left.engine, left.lost),
-            None => (None, None, None),
+        let (restored, engine, lost, rails) = match left {
+            Some(left) => (Some(left.restored), left.engine, left.lost, left.rails),
+            None => (None, None, None, Vec::new()),
         };
         let goes_on = engine.is_some();
         if let Some(engine) = engine {
@@ -104,6 +109,8 @@ impl<R> Hub<R> {
             self.told_slots.push(entry);
         }
         self.book_changes = self.book.changes();
+        self.rails.know(self.book.slots());
+        self.rails.restore(rails);
         if let Some(why) = lost {
             let at = gap.as_ref().map_or_else(|| self.horizon(), |gap| gap.span.to);
             self.remark(at, false, format!("what pairing had learned before the restart is lost: {why}"));

@@ -6,7 +6,7 @@
 use super::{Left, left};
 use crate::hub::{Hub, Line};
 use crate::settings::Settings;
-use feed_lines::{FeedLine, Unit};
+use feed_lines::{FeedLine, Reply, Unit};
 use rusqlite::types::ValueRef;
 use std::path::Path;
 use std::sync::Arc;
@@ -26,6 +26,7 @@ const END: i64 = 150 * SECOND;
 #[derive(Clone, Debug)]
 enum What {
     Order { id: String, slot: i16, lines: usize },
+    Rail { slot: i16, millivolts: f64 },
     Seen(Box<Witness>),
 }
 
@@ -62,6 +63,9 @@ fn inputs() -> Vec<(i64, What)> {
         if n % 41 == 40 {
             inputs.extend(seen(at + 777 * MS, 2, 1));
         }
+        // Out of its limits for some of the time, in the middle of seconds.
+        let millivolts = if n % 9 < 7 { 1200.5 } else { 1132.25 };
+        inputs.push((at + 11 * MS, What::Rail { slot: slot % 2, millivolts }));
         n += 1;
         at += (230 + n * 104_729 % 47) * MS;
     }
@@ -108,7 +112,7 @@ impl Bench {
                 label: format!("DIMM{slot}"),
                 edac_mode: None,
                 dev_type: None,
-                mem_type: None,
+                mem_type: Some("Registered-DDR4".into()),
                 size_mb: None,
                 rank: false,
             });
@@ -117,8 +121,23 @@ impl Bench {
     }
 
     fn take(&mut self, at: i64, what: &What) {
+        let feed: Arc<str> = "bench".into();
+        let line = |line| Line {
+            feed: &feed,
+            injector: &feed,
+            unit: Unit::Microseconds,
+            number: 1,
+            arrival: Mono(at),
+            raw: "{}",
+            line,
+        };
         match what {
             What::Seen(witness) => self.hub.witness(None, (**witness).clone()),
+            What::Rail { slot, millivolts } => {
+                let slot = Some(At::Label(format!("DIMM{slot}")));
+                let rail = FeedLine::Rail { name: "VDD".into(), slot, millivolts: *millivolts, t: None };
+                assert_eq!(self.hub.line(line(rail), ()), None);
+            }
             What::Order { id, slot, lines } => {
                 let injection = Injection {
                     id: id.clone(),
@@ -132,17 +151,7 @@ impl Bench {
                     expect: None,
                     note: None,
                 };
-                let feed: Arc<str> = "bench".into();
-                let line = Line {
-                    feed: &feed,
-                    injector: &feed,
-                    unit: Unit::Microseconds,
-                    number: 1,
-                    arrival: Mono(at),
-                    raw: "{}",
-                    line: FeedLine::Injection(injection),
-                };
-                assert_eq!(self.hub.line(line, ()), None);
+                assert_eq!(self.hub.line(line(FeedLine::Injection(injection)), ()), None);
             }
         }
     }
@@ -255,6 +264,8 @@ fn a_restart_changes_nothing_but_the_gap() {
     assert_same(&with, &without, "SELECT * FROM witness ORDER BY witness", 600);
     assert_same(&with, &without, "SELECT * FROM slot_total ORDER BY slot", 4);
     assert_same(&with, &without, "SELECT * FROM checkpoint", 1);
+    assert_same(&with, &without, "SELECT * FROM rail_total WHERE excursions > 20", 2);
+    assert_same(&with, &without, "SELECT * FROM rail_second ORDER BY rail, at_s", 200);
 }
 
 #[test]
@@ -293,4 +304,32 @@ fn a_damaged_checkpoint_costs_only_what_was_learned() {
     let bench = Bench::open(&db, 40 * SECOND);
     assert!(bench.lost.is_some());
     assert_eq!(bench.store.checkpoint(1).unwrap(), None);
+}
+
+#[test]
+fn readings_that_cannot_be_taken_are_rejected_and_cost_only_themselves() {
+    let home = tempfile::tempdir().unwrap();
+    let db = home.path().join("runs.db");
+    let mut bench = Bench::open(&db, SECOND);
+    let feed: Arc<str> = "bench".into();
+    let mut tell = |number: i64, slot: Option<&str>, millivolts, t: Option<&str>| {
+        let slot = slot.map(|label| At::Label(label.into()));
+        let rail = FeedLine::Rail { name: "vpp".into(), slot, millivolts, t: t.map(str::to_owned) };
+        let arrival = Mono(2 * SECOND + number * MS);
+        let number = number.unsigned_abs();
+        let unit = Unit::Microseconds;
+        let line = Line { feed: &feed, injector: &feed, unit, number, arrival, raw: "{}", line: rail };
+        bench.hub.line(line, ()).map(|((), reply)| reply)
+    };
+    let rejected = |line, why: &str| Some(Reply::Rejected { line, why: why.into(), id: None });
+    assert_eq!(tell(1, Some("DIMM0"), 2500.0, None), None);
+    assert_eq!(tell(2, Some("DIMM9"), 2500.0, None), rejected(2, "no slot is named \"DIMM9\""));
+    let why = "`millivolts` must lie between -1000000 and 1000000";
+    assert_eq!(tell(3, Some("DIMM0"), 1e9, None), rejected(3, why));
+    // A date in years to come is the arrival: nothing that follows is late.
+    assert_eq!(tell(4, Some("DIMM0"), 2501.0, Some("2099-01-01T00:00:00Z")), None);
+    assert_eq!(tell(5, Some("DIMM0"), 2502.0, None), None);
+    bench.store();
+    let rows = rows(&db, "SELECT name, slot, readings, late, last_ns, last_uv FROM rail_total");
+    assert_eq!(rows, ["VPP Integer(0) Integer(3) Integer(0) Integer(2005000000) Integer(2502000)"]);
 }

@@ -3,7 +3,7 @@
 //! It gives one order at a time and waits until it is accepted. Whether the lines are then forced, and what the machine
 //! makes of that, is not its matter: `play` sees to it.
 
-use super::scenario::{Fire, HOLD};
+use super::scenario::{Fire, HOLD, Supply};
 use anyhow::{Context, Result, bail};
 use feed_lines::Reply;
 use serde_json::{Value, json};
@@ -65,6 +65,15 @@ impl Injector {
         self.say(order).await?;
         let answer = tokio::time::timeout(PATIENCE, self.answer_to(id)).await;
         answer.with_context(|| format!("the daemon has not answered to injection {id}"))?
+    }
+
+    /// Tells of a supply.
+    ///
+    /// # Errors
+    /// When the connection is broken.
+    pub(super) async fn supply(&mut self, supply: Supply) -> Result<()> {
+        let Supply { slot, millivolts, .. } = supply;
+        self.say(json!({ "type": "rail", "name": "VDD", "slot": slot.label(), "millivolts": millivolts })).await
     }
 
     /// Says that nothing more will come.

@@ -222,7 +222,7 @@ impl Rehearsal {
             db,
             endpoint,
             settings,
-            slots: truth::by_slot(&played.shots, &played.unprovoked),
+            slots: truth::by_slot(&played.shots, &played.unprovoked, &played.outside),
             shots: played.shots,
             unprovoked: played.unprovoked,
             cut_short: played.cut_short,

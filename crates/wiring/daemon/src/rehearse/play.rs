@@ -17,6 +17,8 @@ use vocabulary::{Mono, Severity};
 pub(super) struct Played {
     pub(super) shots: Vec<ShotTruth>,
     pub(super) unprovoked: Vec<UnprovokedTruth>,
+    /// The slots of readings that were outside the limits.
+    pub(super) outside: Vec<String>,
     /// Whether somebody said stop before the end.
     pub(super) cut_short: bool,
 }
@@ -45,6 +47,10 @@ pub(super) async fn play(
                 let fault = Fault { slot, severity: Severity::Corrected, count: 1 };
                 let seen = machine.report(fault, Duration::ZERO).await?;
                 played.unprovoked.push(UnprovokedTruth { slot: slot.label(), seen });
+            }
+            What::Supply(supply) => {
+                injector.supply(supply).await?;
+                played.outside.extend(supply.outside.then(|| supply.slot.label()));
             }
             What::Fire(fire) => {
                 let id = format!("r-{number:03}");

@@ -26,7 +26,7 @@ const SUMMING: Slot = LEFT_A1;
 const SLOW: Slot = LEFT_A2;
 /// Has one corrected error reported as an uncorrected one.
 const GRAVE: Slot = RIGHT_D1;
-/// Does everything right.
+/// Reports everything as it should; its supply is too low for a moment.
 const PLAIN: Slot = LEFT_B2;
 
 /// What the simulated machine does at a slot, in words.
@@ -39,6 +39,7 @@ pub(super) fn habit(slot: Slot) -> &'static str {
         SUMMING => "once reports three shots as one report with a count of 3",
         SLOW => "once reports after the deadline",
         GRAVE => "once reports a corrected error as uncorrected",
+        PLAIN => "reports everything; once its VDD is too low",
         _ => "reports everything as it should",
     }
 }
@@ -56,20 +57,40 @@ pub(super) struct Plan {
 }
 
 /// One thing that happens.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub(super) struct Act {
     /// From the beginning of the act before to the beginning of this one, at the least.
     pub(super) wait: Duration,
     pub(super) what: What,
 }
 
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub(super) enum What {
     /// The injector gives an order.
     Fire(Fire),
     /// The machine reports an error at this slot that nobody provoked.
     Unprovoked(Slot),
+    /// The injector tells of a supply.
+    Supply(Supply),
 }
+
+/// A reading of VDD.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Supply {
+    pub(super) slot: Slot,
+    pub(super) millivolts: f64,
+    /// Whether that is outside the limits of the simulated machine's DDR4 modules.
+    pub(super) outside: bool,
+}
+
+/// Supplies are told once, each with the half step of the first cycle at which it stands.
+const SUPPLIES: [(u64, Supply); 4] = [
+    (19, Supply { slot: PLAIN, millivolts: 1200.5, outside: false }),
+    // Data sheets of DDR4 modules: 1.14 V at the least.
+    (21, Supply { slot: PLAIN, millivolts: 1128.0, outside: true }),
+    (25, Supply { slot: PLAIN, millivolts: 1199.0, outside: false }),
+    (27, Supply { slot: PLAIN, millivolts: 1200.0, outside: false }),
+];
 
 /// An injection and what comes of it.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -117,7 +138,10 @@ impl Plan {
             for (half_steps, what) in self.cycle(cycle, cycles, &mut random) {
                 let at = begins + half_steps;
                 let steps = u32::try_from(at - last).unwrap_or(0);
-                let jitter = self.step() * u32::try_from(random.between(0, 80)).unwrap_or(0) / 1000;
+                let jitter = match what {
+                    What::Supply(_) => Duration::ZERO,
+                    _ => self.step() * u32::try_from(random.between(0, 80)).unwrap_or(0) / 1000,
+                };
                 acts.push(Act { wait: self.step() * steps / 2 + jitter, what });
                 last = at;
             }
@@ -170,8 +194,11 @@ impl Plan {
         if is_restless {
             // Just before the slot's own second shot, when no window of its first one is open.
             acts.push((17, What::Unprovoked(RESTLESS)));
-            acts.sort_by_key(|(at, _)| *at);
         }
+        if first {
+            acts.extend(SUPPLIES.map(|(at, supply)| (at, What::Supply(supply))));
+        }
+        acts.sort_by_key(|(at, _)| *at);
         acts
     }
 
@@ -259,7 +286,7 @@ mod tests {
                     What::Fire(Fire { slot, fate: Fate::Reported { after, blamed, .. }, .. }) if blamed != slot => {
                         Some((*at + *after, *blamed, Some(*at)))
                     }
-                    What::Fire(_) => None,
+                    What::Fire(_) | What::Supply(_) => None,
                 });
                 for (seen, slot, own) in strays {
                     for (at, fire) in &fires {
@@ -292,6 +319,8 @@ mod tests {
                 assert!(count(&|f| f.slot == FORGETFUL && reported(f).is_none()) >= 1);
                 assert!(count(&|f| reported(f).is_some_and(|(_, blamed, _)| blamed != f.slot)) >= 1);
                 assert!(acts.iter().any(|(_, what)| *what == What::Unprovoked(RESTLESS)));
+                let is_low = |what: &What| matches!(what, What::Supply(supply) if supply.outside);
+                assert_eq!(acts.iter().filter(|(_, what)| is_low(what)).count(), 1);
                 assert_eq!(count(&|f| f.shots == 3), 1);
                 assert_eq!(count(&|f| reported(f).is_some_and(|(after, ..)| after > plan.deadline.unwrap())), 1);
                 assert_eq!(count(&|f| reported(f).is_some_and(|(.., s)| s == Severity::Uncorrected)), 1);

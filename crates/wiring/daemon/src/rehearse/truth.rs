@@ -83,10 +83,12 @@ pub struct SlotTruth {
     pub shared: usize,
     /// Reports about this slot that belong to no shot.
     pub unprovoked: usize,
+    /// Times at which its supply was outside the limits: readings of it that were, each with others around it that were not.
+    pub excursions: usize,
 }
 
 /// All slots of the board in order.
-pub(super) fn by_slot(shots: &[ShotTruth], unprovoked: &[UnprovokedTruth]) -> Vec<SlotTruth> {
+pub(super) fn by_slot(shots: &[ShotTruth], unprovoked: &[UnprovokedTruth], outside: &[String]) -> Vec<SlotTruth> {
     let of_slot = |slot: Slot| {
         let label = slot.label();
         let count = |is: &dyn Fn(&ShotTruth) -> bool| shots.iter().filter(|s| s.slot == label && is(s)).count();
@@ -100,6 +102,7 @@ pub(super) fn by_slot(shots: &[ShotTruth], unprovoked: &[UnprovokedTruth]) -> Ve
             misgraded: count(&ShotTruth::misgraded),
             late: reported(|r| r.late),
             shared: reported(|r| r.shared),
+            excursions: outside.iter().filter(|slot| **slot == label).count(),
             unprovoked: unprovoked.iter().filter(|u| u.slot == label).count(),
             slot: label,
         }

@@ -177,6 +177,14 @@ pub(crate) fn counter(place: &[i16], value: u32) -> CounterValue {
     }
 }
 
+/// What is told of VDD at A1 once it has been read at so many milliseconds.
+pub(crate) fn rail_read(rails: &mut rails::Rails, readings: &[(i64, f64)]) -> Vec<Record> {
+    for (ms, mv) in readings {
+        rails.read(&"inj1".into(), "VDD", Some(SlotId(0)), Mono(ms * 1_000_000), *mv).unwrap();
+    }
+    rails.tell().into_iter().map(|told| Record::Rail(Box::new(told))).collect()
+}
+
 /// One of everything: five shots of A1 (a detected one, a missed one next to a gap, an unknowable one, two open ones),
 /// an orphan, a gap, counters, a tick, a rail reading, remarks.
 pub(crate) fn fill(store: &mut Store) {
@@ -203,8 +211,7 @@ pub(crate) fn fill(store: &mut Store) {
     }));
     batch.push(Record::Counters(vec![counter(&[0, 0], 4), counter(&[], 1)]));
     batch.push(Record::Tick { injector: "inj1".into(), ticks: 77, arrived: Mono(9 * SECOND) });
-    let rail = ("inj1".into(), "VDD".into(), Some(SlotId(0)));
-    batch.push(Record::Rail { injector: rail.0, name: rail.1, slot: rail.2, millivolts: 1199.5, at: Mono(9 * SECOND) });
+    batch.extend(rail_read(&mut rails::Rails::new(rails::Settings::default()), &[(9000, 1199.5)]));
     batch.push(Record::Remark { at: Mono(2 * SECOND), warning: true, text: "counters only".into() });
     batch.push(Record::Pair(ClockPair { mono: Mono(20 * SECOND), wall: Wall(BEGAN.0 + 19 * SECOND) }));
     batch.push(Record::Watched(Mono(20 * SECOND)));

@@ -1,6 +1,6 @@
 //! A database of version 1, as its program left it: it is brought to today's version, and the run goes on.
 
-use crate::fixture::{SECOND, answer, order, place, report, seen, start, witness};
+use crate::fixture::{SECOND, answer, order, place, rail_read, report, seen, start, witness};
 use rusqlite::Connection;
 use std::path::Path;
 use store::{APPLICATION_ID, Record, SCHEMA_VERSION, Store, StoreError, open_read};
@@ -27,6 +27,11 @@ INSERT INTO shot VALUES
     (1, 3, 1, 1, 0, 12000000000, 12000001000, 'missed', NULL, NULL, NULL, 0, 0, 0, 0, NULL, 1.0, 0.85, NULL),
     (1, 4, 1, 1, 0, 13000000000, 13000001000, 'unknowable', NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, 'a gap'),
     (1, 5, 1, 1, 0, 14000000000, 14000001000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL);
+INSERT INTO rail VALUES
+    (1, 1, 'inj1', 'VPP', NULL, 2500.5, 9000000000),
+    (2, 1, 'inj1', 'VDD', 0, 1199.5, 10100000000),
+    (3, 1, 'inj1', 'VDD', 0, 1201.5, 11200000000),
+    (4, 1, 'inj1', 'vdd', 0, 1198.0, 11100000000);
 "#;
 
 fn version_1(db: &Path) {
@@ -106,6 +111,38 @@ fn a_database_of_version_1_is_migrated_and_its_run_goes_on() {
         .unwrap();
     assert_eq!(view, (6, 0.6, 0.625));
     store::quick_check(&at.db).unwrap();
+}
+
+#[test]
+fn supply_readings_that_were_kept_one_by_one_are_summed_up_and_go_on() {
+    let at = place();
+    version_1(&at.db);
+    let mut store = Store::open(&at.db).unwrap();
+    let boot = store.begin(&start(Some("r"), "boot-a")).unwrap().boot;
+    let left = store.rails(boot).unwrap();
+    let told: Vec<_> = left
+        .iter()
+        .map(|l| {
+            (&*l.key.name, l.totals.readings, l.totals.sum_uv, l.totals.min_uv, l.totals.last.uv, l.totals.last.at)
+        })
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("VPP", 1, 2_500_500, 2_500_500, 2_500_500, Mono(9_000_000_000)),
+            ("VDD", 3, 3_599_000, 1_198_000, 1_201_500, Mono(11_200_000_000)),
+        ]
+    );
+    let open = left[1].open.unwrap();
+    assert_eq!((open.at_s, open.readings, open.sum_uv, open.max_uv), (11, 2, 2_399_500, 1_201_500));
+    let mut rails = rails::Rails::new(rails::Settings::default());
+    rails.restore(left);
+    store.write(&rail_read(&mut rails, &[(11_700, 1200.0)])).unwrap();
+    let vdd = &store.rails(boot).unwrap()[1];
+    assert_eq!((vdd.totals.readings, vdd.totals.covered_ns, vdd.open.unwrap().readings), (4, 500_000_000, 3));
+    // The readings themselves stay.
+    let conn = open_read(&at.db).unwrap();
+    assert_eq!(conn.query_row("SELECT count(*) FROM rail", [], |r| r.get::<_, i64>(0)).unwrap(), 4);
 }
 
 #[test]

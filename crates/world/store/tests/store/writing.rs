@@ -1,6 +1,6 @@
 //! Batches: what is kept, what is kept once, and what a failed batch leaves.
 
-use crate::fixture::{SECOND, answer, begun, fill, injection, order, place, report, seen, witness};
+use crate::fixture::{SECOND, answer, begun, fill, injection, order, place, rail_read, report, seen, witness};
 use rusqlite::Connection;
 use store::{Ack, Record};
 use vocabulary::{MachineCounts, MachineSample, MachineSettings, Mono, Outcome, ShotKey, SlotId, Source, Span};
@@ -219,4 +219,47 @@ fn looks_at_the_machine_are_kept_once_and_settings_where_they_changed() {
     assert_eq!(conn.query_row(row, [], |r| r.get::<_, String>(0)).unwrap(), "2 5 9 3 0");
     let kept = "SELECT at_ns || ' ' || settings FROM machine_setting";
     assert_eq!(conn.query_row(kept, [], |r| r.get::<_, String>(0)).unwrap(), r#"5 {"x86":false,"ignore_ce":true}"#);
+}
+
+#[test]
+fn a_rail_is_told_again_and_stands_in_its_own_place() {
+    let at = place();
+    let (mut store, run) = begun(&at.db);
+    let settings = rails::Settings { generation: Some(rails::Generation::Ddr4), ..rails::Settings::default() };
+    let mut live = rails::Rails::new(settings.clone());
+    let first = rail_read(&mut live, &[(8_200, 1200.0), (8_900, 1130.0), (9_400, 1131.0)]);
+    store.write(&first).unwrap();
+    store.write(&first).unwrap();
+    // A restart in the middle of the second 9: what comes then joins what was told.
+    let mut again = rails::Rails::new(settings);
+    again.restore(store.rails(run.boot).unwrap());
+    for rails in [&mut live, &mut again] {
+        let rest = rail_read(rails, &[(9_600, 1200.0), (13_000, 1201.0)]);
+        store.write(&rest).unwrap();
+        let conn = store::open_read(&at.db).unwrap();
+        let mut query =
+            conn.prepare("SELECT at_s, readings, min_uv, covered_ns, outside, outside_ns FROM rail_second").unwrap();
+        let rows: Vec<[i64; 6]> = query
+            .query_map([], |r| Ok([r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?]))
+            .unwrap()
+            .map(Result::unwrap)
+            .collect();
+        assert_eq!(
+            rows,
+            [
+                [8, 2, 1_130_000, 800_000_000, 1, 100_000_000],
+                [9, 2, 1_130_000, 1_000_000_000, 1, 600_000_000],
+                [10, 0, 1_200_000, 1_000_000_000, 0, 0],
+                [11, 0, 1_200_000, 600_000_000, 0, 0],
+                [13, 1, 1_201_000, 0, 0, 0],
+            ]
+        );
+        let view: (f64, f64, f64, i64, String) = conn
+            .query_row("SELECT min_limit_mv, mean_mv, outside_s, excursions, limits_from FROM rails_told", [], |r| {
+                Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?))
+            })
+            .unwrap();
+        assert_eq!((view.0, view.1, view.2, view.3), (1140.0, 1172.4, 0.7, 1));
+        assert!(view.4.contains("data sheet"));
+    }
 }
