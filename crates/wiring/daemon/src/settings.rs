@@ -13,6 +13,8 @@ pub struct Settings {
     pub expect: Option<Severity>,
     /// What is known of the slots' codes besides what the kernel's drivers say; of two that fit a slot the later one counts.
     pub ecc: Arc<[EccSetting]>,
+    /// Limits of supply rails, and how long a reading holds.
+    pub rails: rails::Settings,
 }
 
 /// What is known of the ECC code of one slot or of all. What is not said here is as the kernel's driver says it.
@@ -28,8 +30,6 @@ pub struct EccSetting {
     pub device_width: Option<u32>,
     /// How often a second a burst is read from the module while lines are forced.
     pub reads_per_second: Option<u64>,
-    /// Limits of supply rails, and how long a reading holds.
-    pub rails: rails::Settings,
 }
 
 /// The form in which the settings are kept with the run.
