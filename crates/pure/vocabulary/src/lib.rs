@@ -9,6 +9,7 @@ mod dimm;
 mod found_by;
 mod gap;
 mod injection;
+mod latency_cell;
 mod machine;
 mod mc_status;
 mod reporting_limits;
@@ -22,6 +23,7 @@ pub use dimm::{Dimm, Layer};
 pub use found_by::FoundBy;
 pub use gap::Gap;
 pub use injection::{At, Force, Injection, Shot, ShotKey, forced};
+pub use latency_cell::{LATENCY_CELL_PART, LatencyCell};
 pub use machine::{ControllerName, MachineCounts, MachineSample, MachineSettings};
 pub use mc_status::{Access, McStatus};
 pub use reporting_limits::{

@@ -51,6 +51,9 @@ pub struct ShotRow {
     pub late: bool,
     /// The report covers other shots too.
     pub shared: bool,
+    /// Everything that could have seen it was watching through its whole window: without a report it would have been missed, not
+    /// unknowable. Null while open.
+    pub watched: Option<bool>,
     /// Log-likelihood distance to the second-best answer; null where pairing gives none.
     pub margin: Option<f64>,
     /// Probability of this answer; null where pairing gives none.
@@ -74,7 +77,7 @@ pub(crate) const NOTABLE: &str = "(outcome <> 'detected' OR misplaced + misgrade
 
 const COLUMNS: &str = "i.injection, i.id, h.shot, h.slot, i.injector, i.lines, h.boot, h.fired_ns, h.fired_to_ns, \
      h.outcome, h.latency_ns, h.latency_min_ns, h.report, i.expect, o.severity, h.misplaced, h.blamed_slot, \
-     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why";
+     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why, h.watched";
 
 impl Snapshot<'_> {
     /// Shots in the order in which their injections arrived, and within one injection by number.
@@ -177,6 +180,7 @@ impl Snapshot<'_> {
             misgraded: row.get(17)?,
             late: row.get(18)?,
             shared: row.get(19)?,
+            watched: row.get(24)?,
             margin: row.get(20)?,
             confidence: row.get(21)?,
             detected_p: row.get(22)?,
