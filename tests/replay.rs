@@ -94,7 +94,9 @@ fn slots_have_the_documented_keys_and_add_up() {
         let n = |key: &str| slot[key].as_u64().unwrap();
         assert_eq!(n("detected") + n("missed") + n("unknowable"), n("shots"), "{slot}");
     }
-    assert_eq!(slots[0]["latency_ns"]["p50"], 42_000_000);
+    // 42 ms, rounded up by less than 1/32.
+    let p50 = slots[0]["latency_ns"]["p50"].as_i64().unwrap();
+    assert!((42_000_000..43_312_500).contains(&p50), "{p50}");
     assert_eq!(slots[1]["detection_rate"], 0.5);
 }
 

@@ -253,7 +253,7 @@ impl Desk {
         let lost = weighed.lost;
         self.weighed = weighed;
         // A crowd teaches nothing: its numbers are those of the stories that happened to be kept.
-        if lost <= CROWDED && self.table.gap_over(held).is_none() && self.told_too_late(held).is_none() {
+        if lost <= CROWDED && self.unproven(held).is_none() {
             self.learned.rates.learn_shot(silent * self.learned.rates.missed(), silent * others, silent * placeless);
             self.learn(held, options);
         }
@@ -285,6 +285,7 @@ impl Desk {
     /// Gives one error of a report to a shot, and answers both.
     fn claim(&mut self, found: Found, held: &HeldShot, answers: &mut Vec<Answer>) -> Option<ShotAnswer> {
         let next = self.next_report;
+        let watched = self.unproven(held).is_none();
         let report = self.table.report_mut(found.report)?;
         let taken = report.taken.is_some();
         // A further error of a count is given only to a shot that most likely shares the report.
@@ -307,6 +308,7 @@ impl Desk {
             dangerous: held.expect.is_dangerous(severity.class()),
             late: self.settings.deadline_ns.is_some_and(|deadline| latency > deadline),
             shared: taken || found.shared,
+            watched,
             blamed,
             ..nothing_said(held.key)
         })
@@ -314,10 +316,15 @@ impl Desk {
 
     /// Missed, if everything was watched.
     fn unreported(&mut self, held: &HeldShot) -> ShotAnswer {
-        let why = self.told_too_late(held).or_else(|| self.table.gap_over(held).map(hidden_by));
+        let why = self.unproven(held);
         let outcome = if why.is_some() { Outcome::Unknowable } else { Outcome::Missed };
         self.table.close_shot(held.seq, Settled { outcome, blamed: None, severity: None });
-        ShotAnswer { outcome, why, ..nothing_said(held.key) }
+        ShotAnswer { outcome, watched: why.is_none(), why, ..nothing_said(held.key) }
+    }
+
+    /// Why having no report would prove nothing about a shot; nothing if everything was watched.
+    fn unproven(&self, held: &HeldShot) -> Option<String> {
+        self.told_too_late(held).or_else(|| self.table.gap_over(held).map(hidden_by))
     }
 
     /// An injection told of after its reports may have been settled already proves nothing by having none.
@@ -430,6 +437,7 @@ fn nothing_said(key: ShotKey) -> ShotAnswer {
         dangerous: false,
         late: false,
         shared: false,
+        watched: false,
         blamed: None,
         margin: None,
         confidence: None,

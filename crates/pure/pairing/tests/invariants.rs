@@ -106,6 +106,7 @@ proptest! {
         for shot in got.shots() {
             prop_assert_eq!(shot.outcome == Outcome::Detected, shot.report.is_some());
             prop_assert_eq!(shot.outcome == Outcome::Unknowable, shot.why.is_some());
+            prop_assert!(shot.outcome == Outcome::Detected || shot.watched == (shot.outcome == Outcome::Missed));
         }
     }
 }

@@ -42,14 +42,18 @@ fn a_gap_in_the_window_leaves_the_shot_unknowable_unless_it_was_detected() {
     assert_eq!(got.of(1).why.as_deref(), Some("mc_event was not watched: overrun"));
     assert_eq!(got.outcome(2), Outcome::Detected);
     assert_eq!(got.outcome(3), Outcome::Missed);
+    // The second would have been unknowable too, had nothing been said of it.
+    assert_eq!([1, 2, 3].map(|n| got.of(n).watched), [false, false, true]);
 }
 
 #[test]
 fn a_gap_of_one_controller_hides_only_its_slots() {
     let Input::Gap(mut blind) = gap(2000, 3000) else { unreachable!() };
     blind.controller = Some(1);
-    let got = run(settings(), vec![Input::Gap(blind), shot(1, 0, 1000), shot(2, 9, 1000)]);
+    let inputs = [shot(1, 0, 1000), shot(2, 9, 1000), shot(3, 1, 1000), Input::Witness(event(1, 1, 1030))];
+    let got = run(settings(), [vec![Input::Gap(blind)], inputs.into()].concat());
     assert_eq!((got.outcome(1), got.outcome(2)), (Outcome::Missed, Outcome::Unknowable));
+    assert_eq!((got.outcome(3), got.of(3).watched), (Outcome::Detected, true));
 }
 
 #[test]

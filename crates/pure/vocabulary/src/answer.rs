@@ -83,6 +83,10 @@ pub struct ShotAnswer {
     pub late: bool,
     /// The report covers other shots too.
     pub shared: bool,
+    /// Everything that could have seen the shot was watching through its whole window: without a report it would have been
+    /// missed, not unknowable. Counting a detected shot that was not watched would flatter the rate, since its twin without a
+    /// report does not count. Never true of an unknowable shot, always of a missed one.
+    pub watched: bool,
     /// The slot that the report blames, where it names one.
     pub blamed: Option<SlotId>,
     /// Log-likelihood distance to the second-best answer, where pairing gives one.

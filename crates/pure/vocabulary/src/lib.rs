@@ -10,6 +10,7 @@ mod expected;
 mod found_by;
 mod gap;
 mod injection;
+mod latency_cell;
 mod machine;
 mod mc_status;
 mod reporting_limits;
@@ -24,6 +25,7 @@ pub use expected::{Expected, Foreseen, WHOLE_PPM};
 pub use found_by::FoundBy;
 pub use gap::Gap;
 pub use injection::{At, Force, Injection, Shot, ShotKey, forced};
+pub use latency_cell::{LATENCY_CELL_PART, LatencyCell};
 pub use machine::{ControllerName, MachineCounts, MachineSample, MachineSettings};
 pub use mc_status::{Access, McStatus};
 pub use reporting_limits::{

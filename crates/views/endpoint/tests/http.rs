@@ -108,11 +108,11 @@ async fn what_was_committed_is_answered() {
 async fn a_database_that_breaks_is_told_and_outlived() {
     let served = Served::new().await;
     served.ok("/v1/slots").await;
-    served.change("ALTER TABLE report RENAME TO elsewhere");
+    served.change("ALTER TABLE latency_cell RENAME TO elsewhere");
     let answer = served.get("/v1/slots").await;
     assert_eq!((answer.status, answer.header("retry-after")), (503, Some("1")));
     assert!(answer.error().contains("no such table"), "{answer:?}");
-    served.change("ALTER TABLE elsewhere RENAME TO report");
+    served.change("ALTER TABLE elsewhere RENAME TO latency_cell");
     served.ok("/v1/slots").await;
 }
 

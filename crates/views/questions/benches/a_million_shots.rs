@@ -1,18 +1,76 @@
 //! How long the questions take over a run of 1,000,000 shots: `cargo bench -p questions`.
 //!
-//! The database is made once, in a temporary folder, and read through its page cache as the daemon's endpoint does.
-#![allow(clippy::unwrap_used, reason = "a benchmark may panic")]
+//! The database is made once, in a temporary folder, and read through its page cache as the daemon's endpoint does. First the slots
+//! are compared with SQLite's window functions over the shots themselves, in turns: medians and their ratio.
+#![allow(clippy::unwrap_used, clippy::print_stdout, clippy::indexing_slicing, reason = "a benchmark may panic")]
+#![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 
 use divan::Bencher;
 use questions::{OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
 use rusqlite::Connection;
 use std::sync::Mutex;
+use std::time::Instant;
 use tempfile::TempDir;
 
 /// The folder of the database, made by the first benchmark that runs.
 static MADE: Mutex<Option<TempDir>> = Mutex::new(None);
 
+/// What `slots` tells of each slot's shots, by the means of SQL alone.
+const BY_SQL: &str = "
+    WITH ranked AS (
+        SELECT slot, latency_ns, row_number() OVER (PARTITION BY slot ORDER BY latency_ns) AS nth, count(*) OVER (PARTITION BY slot) AS n
+        FROM shot WHERE run = 1 AND outcome = 'detected'
+    ), quantile AS (
+        SELECT slot, min(latency_ns) FILTER (WHERE nth * 100 >= 50 * n) AS p50, min(latency_ns) FILTER (WHERE nth * 100 >= 95 * n) AS p95,
+               min(latency_ns) FILTER (WHERE nth * 100 >= 99 * n) AS p99, max(latency_ns) AS most
+        FROM ranked GROUP BY slot
+    ), counted AS (
+        SELECT slot, count(*) AS shots, sum(outcome IS 'detected') AS detected, sum(outcome IS 'missed') AS missed,
+               sum(outcome IS 'unknowable') AS unknowable, sum(misplaced) AS misplaced, sum(misgraded) AS misgraded, sum(late) AS late,
+               sum(shared) AS shared, avg(detected_p) AS estimate
+        FROM shot WHERE run = 1 GROUP BY slot
+    )
+    SELECT * FROM counted LEFT JOIN quantile USING (slot) ORDER BY slot";
+
+/// In turns, so that a machine that gets slower does so for both.
+fn compare() {
+    let db = database();
+    let (mut ours, mut theirs, mut summary) = (Vec::new(), Vec::new(), Vec::new());
+    for _ in 0..5 {
+        let began = Instant::now();
+        let slots = Snapshot::of(&db, &RunRef::Newest).unwrap().slots().unwrap();
+        ours.push(began.elapsed().as_secs_f64() * 1e3);
+        let began = Instant::now();
+        let run = Snapshot::of(&db, &RunRef::Newest).unwrap().run_summary().unwrap();
+        summary.push(began.elapsed().as_secs_f64() * 1e3);
+        let began = Instant::now();
+        let mut ask = db.prepare_cached(BY_SQL).unwrap();
+        let counts = ask.query_map([], |r| Ok((r.get(2)?, r.get(12)?))).unwrap();
+        let counts: Vec<(i64, i64)> = counts.map(Result::unwrap).collect();
+        theirs.push(began.elapsed().as_secs_f64() * 1e3);
+        // Both tell the same, but for the rounding.
+        assert_eq!(slots.len(), counts.len());
+        assert_eq!(run.totals.shots, 1_000_000);
+        for (slot, (detected, p99)) in slots.iter().zip(counts) {
+            let told = slot.latency_ns.unwrap().p99;
+            assert!(slot.detected == detected && told >= p99 && (told - p99) * 32 < p99, "{slot:?} {p99}");
+        }
+    }
+    let [ours, theirs, summary] = [ours, theirs, summary].map(|mut took| {
+        took.sort_by(f64::total_cmp);
+        took[took.len() / 2]
+    });
+    let cells: i64 = db.query_row("SELECT count(*) FROM latency_cell", [], |r| r.get(0)).unwrap();
+    println!(
+        "slots {ours:.1} ms ({cells} cells), run {summary:.1} ms, SQLite's window functions {theirs:.0} ms: {:.0} times",
+        theirs / ours
+    );
+}
+
 fn main() {
+    if std::env::args().all(|arg| arg != "--test" && arg != "--list") {
+        compare();
+    }
     divan::main();
     // A static is never dropped, and the folder holds half a gigabyte.
     drop(MADE.lock().unwrap().take());

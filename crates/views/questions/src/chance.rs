@@ -4,7 +4,7 @@
 //! formulas, their sources and what they assume are in crate `statistics`; here is only what goes into them. Orphans that
 //! name no slot, or several, belong to no slot's background. `slots` and `summary` call this.
 
-use crate::slots::Sums;
+use crate::sums::Sums;
 use crate::{QuestionError, Snapshot};
 use serde::Serialize;
 use statistics::chance;

@@ -64,6 +64,9 @@ pub struct ShotRow {
     pub late: bool,
     /// The report covers other shots too.
     pub shared: bool,
+    /// Everything that could have seen it was watching through its whole window: without a report it would have been missed, not
+    /// unknowable. Null while open.
+    pub watched: Option<bool>,
     /// Log-likelihood distance to the second-best answer; null where pairing gives none.
     pub margin: Option<f64>,
     /// Probability of this answer; null where pairing gives none.
@@ -92,8 +95,8 @@ pub(crate) const NOTABLE: &str = "(outcome <> 'detected' OR misplaced + misgrade
 
 const COLUMNS: &str = "i.injection, i.id, h.shot, h.slot, i.injector, i.lines, h.boot, h.fired_ns, h.fired_to_ns, \
      h.outcome, h.latency_ns, h.latency_min_ns, h.report, i.expect, o.severity, h.misplaced, h.blamed_slot, \
-     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why, h.dangerous, i.code, i.corrected_ppm, \
-     i.miscorrected_ppm, i.seen_ppm, i.syndromes";
+     h.misgraded, h.late, h.shared, h.margin, h.confidence, h.detected_p, h.why, h.watched, h.dangerous, \
+     i.code, i.corrected_ppm, i.miscorrected_ppm, i.seen_ppm, i.syndromes";
 
 impl Snapshot<'_> {
     /// Shots in the order in which their injections arrived, and within one injection by number.
@@ -200,16 +203,17 @@ impl Snapshot<'_> {
             misgraded: row.get(17)?,
             late: row.get(18)?,
             shared: row.get(19)?,
+            watched: row.get(24)?,
             margin: row.get(20)?,
             confidence: row.get(21)?,
             detected_p: row.get(22)?,
             why: row.get(23)?,
-            dangerous: row.get(24)?,
-            code: row.get(25)?,
-            expected_corrected: row.get::<_, Option<u32>>(26)?.map(of_ppm),
-            expected_miscorrected: of_ppm(row.get(27)?),
-            seen_p: row.get::<_, Option<u32>>(28)?.map(of_ppm),
-            expected_syndromes: optional_json_column(row, 29)?,
+            dangerous: row.get(25)?,
+            code: row.get(26)?,
+            expected_corrected: row.get::<_, Option<u32>>(27)?.map(of_ppm),
+            expected_miscorrected: of_ppm(row.get(28)?),
+            seen_p: row.get::<_, Option<u32>>(29)?.map(of_ppm),
+            expected_syndromes: optional_json_column(row, 30)?,
             causes: None,
         };
         let cursor = (row.get(0)?, shot.shot);

@@ -2,11 +2,9 @@
 
 use crate::chance::Chance;
 use crate::{Latency, Listing, Page, QuestionError, SlotSupply, Snapshot};
-use rusqlite::Row;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use vocabulary::WHOLE_PPM;
 
 /// One slot of the run.
 #[derive(Clone, PartialEq, Debug, Serialize)]
@@ -25,6 +23,9 @@ pub struct SlotRow {
     pub shots: i64,
     /// Shots with at least one report that fits.
     pub detected: i64,
+    /// Of these, shots whose whole window was watched: one without a report would have been missed. The others flatter the rate, and
+    /// a verdict leaves them out.
+    pub watched: i64,
     /// Shots whose window closed with none, while every source was watching.
     pub missed: i64,
     /// Shots whose window overlaps a gap.
@@ -43,7 +44,7 @@ pub struct SlotRow {
     pub late: i64,
     /// Reports that blame this slot and that no shot explains.
     pub orphans: i64,
-    /// Further reports explained by already detected shots at this slot.
+    /// Further reports explained by already detected shots at this slot, whatever slot they blame.
     pub echoes: i64,
     /// Latencies of the detected shots; null when none has one.
     pub latency_ns: Option<Latency>,
@@ -88,106 +89,6 @@ pub struct Doubt {
     pub unsure_share: Option<f64>,
 }
 
-/// part / whole, where there is anything to divide by.
-pub(crate) fn share(part: i64, whole: i64) -> Option<f64> {
-    // Counts of shots are far below 2^53, from where on an f64 cannot hold every whole number.
-    (whole > 0).then(|| part as f64 / whole as f64)
-}
-
-/// The sums that the database keeps of a slot's shots, or of several slots'.
-#[derive(Clone, Copy, Default)]
-pub(crate) struct Sums {
-    pub(crate) injections: i64,
-    pub(crate) shots: i64,
-    pub(crate) detected: i64,
-    pub(crate) missed: i64,
-    pub(crate) unknowable: i64,
-    pub(crate) misplaced: i64,
-    pub(crate) misgraded: i64,
-    pub(crate) late: i64,
-    pub(crate) shared: i64,
-    rated: i64,
-    rated_ppb: i64,
-    unsure: i64,
-    guessed: i64,
-    pub(crate) dangerous: i64,
-    foreseen: i64,
-    foreseen_ppm: i64,
-}
-
-impl Sums {
-    /// What a question selects, each in the place that [`Sums::read`] looks for it.
-    pub(crate) const COLUMNS: &str = "shots, detected, missed, unknowable, misplaced, misgraded, late, shared, rated, \
-        rated_ppb, unsure, guessed, injections, dangerous, foreseen, foreseen_ppm";
-
-    pub(crate) fn read(row: &Row<'_>) -> rusqlite::Result<Sums> {
-        Ok(Sums {
-            shots: row.get(0)?,
-            detected: row.get(1)?,
-            missed: row.get(2)?,
-            unknowable: row.get(3)?,
-            misplaced: row.get(4)?,
-            misgraded: row.get(5)?,
-            late: row.get(6)?,
-            shared: row.get(7)?,
-            rated: row.get(8)?,
-            rated_ppb: row.get(9)?,
-            unsure: row.get(10)?,
-            guessed: row.get(11)?,
-            injections: row.get(12)?,
-            dangerous: row.get(13)?,
-            foreseen: row.get(14)?,
-            foreseen_ppm: row.get(15)?,
-        })
-    }
-
-    pub(crate) fn add(&mut self, other: &Sums) {
-        self.injections += other.injections;
-        self.shots += other.shots;
-        self.detected += other.detected;
-        self.missed += other.missed;
-        self.unknowable += other.unknowable;
-        self.misplaced += other.misplaced;
-        self.misgraded += other.misgraded;
-        self.late += other.late;
-        self.shared += other.shared;
-        self.rated += other.rated;
-        self.rated_ppb += other.rated_ppb;
-        self.unsure += other.unsure;
-        self.guessed += other.guessed;
-        self.dangerous += other.dangerous;
-        self.foreseen += other.foreseen;
-        self.foreseen_ppm += other.foreseen_ppm;
-    }
-
-    /// Shots that were detected or missed.
-    pub(crate) fn judged(&self) -> i64 {
-        self.detected + self.missed
-    }
-
-    /// Shots that are not settled yet.
-    pub(crate) fn open(&self) -> i64 {
-        self.shots - self.detected - self.missed - self.unknowable
-    }
-
-    pub(crate) fn detection_rate(&self) -> Option<f64> {
-        share(self.detected, self.judged())
-    }
-
-    pub(crate) fn detection_estimate(&self) -> Option<f64> {
-        (self.rated > 0).then(|| self.rated_ppb as f64 / 1e9 / self.rated as f64)
-    }
-
-    /// The mean probability that a shot made an error that was read and reported.
-    fn seen_p(&self) -> Option<f64> {
-        share(self.foreseen_ppm, self.foreseen).map(|ppm| ppm / f64::from(WHOLE_PPM))
-    }
-
-    pub(crate) fn doubt(&self) -> Doubt {
-        Doubt { unsure: self.unsure, guessed: self.guessed, unsure_share: share(self.unsure, self.judged()) }
-    }
-}
-
 impl Snapshot<'_> {
     /// All slots of the run in order of their numbers, those without shots too.
     ///
@@ -197,6 +98,7 @@ impl Snapshot<'_> {
         let sums = self.sums()?;
         let orphans = self.orphans_by_slot()?;
         let background = self.background()?;
+        let cells = self.cells()?;
         let supplies = self.supplies()?;
         let mut rows = BTreeMap::new();
         for (slot, facts) in &self.slots {
@@ -210,6 +112,7 @@ impl Snapshot<'_> {
                 place: facts.place.clone(),
                 shots: sums.shots,
                 detected: sums.detected,
+                watched: sums.watched,
                 missed: sums.missed,
                 unknowable: sums.unknowable,
                 open: sums.open(),
@@ -219,8 +122,11 @@ impl Snapshot<'_> {
                 dangerous: sums.dangerous,
                 late: sums.late,
                 orphans,
-                echoes: 0,
-                latency_ns: if sums.detected > 0 { self.latency(*slot)? } else { None },
+                echoes: sums.echoes,
+                latency_ns: cells
+                    .get(slot)
+                    .zip(sums.latency)
+                    .and_then(|(cells, extremes)| Latency::of(cells, extremes)),
                 detection_rate: sums.detection_rate(),
                 detection_estimate: sums.detection_estimate(),
                 doubt: sums.doubt(),
@@ -233,7 +139,6 @@ impl Snapshot<'_> {
             rows.insert(*slot, row);
         }
         self.tell_blamed(&mut rows)?;
-        self.count_echoes(&mut rows)?;
         Ok(rows.into_values().collect())
     }
 
@@ -250,32 +155,9 @@ impl Snapshot<'_> {
         Ok(Listing::of(rows.collect(), page))
     }
 
-    /// What the database keeps of each slot that has shots.
-    pub(crate) fn sums(&self) -> Result<BTreeMap<i64, Sums>, QuestionError> {
-        let mut ask =
-            self.db.prepare_cached(&format!("SELECT {}, slot FROM slot_total WHERE run = ?1", Sums::COLUMNS))?;
-        let sums = ask.query_map([self.run], |row| Ok((row.get(16)?, Sums::read(row)?)))?;
-        Ok(sums.collect::<rusqlite::Result<_>>()?)
-    }
-
-    /// The latencies of a slot's detected shots come in no order: an index that sorted them would make each settling of a shot
-    /// write to a random page.
-    fn latency(&self, slot: i64) -> Result<Option<Latency>, QuestionError> {
-        let mut ask = self
-            .db
-            .prepare_cached("SELECT latency_ns FROM shot WHERE run = ?1 AND slot = ?2 AND outcome = 'detected'")?;
-        let mut answer = ask.query([self.run, slot])?;
-        let mut latencies: Vec<i64> = Vec::new();
-        while let Some(found) = answer.next()? {
-            latencies.extend(found.get::<_, Option<i64>>(0)?);
-        }
-        Ok(Latency::of(&mut latencies))
-    }
-
     fn tell_blamed(&self, rows: &mut BTreeMap<i64, SlotRow>) -> Result<(), QuestionError> {
         let mut ask = self.db.prepare_cached(
-            "SELECT slot, blamed_slot, count(*) FROM shot WHERE run = ?1 AND misplaced > 0 AND blamed_slot IS NOT NULL
-             GROUP BY slot, blamed_slot ORDER BY slot, count(*) DESC, blamed_slot",
+            "SELECT slot, blamed_slot, shots FROM blame_total WHERE run = ?1 ORDER BY slot, shots DESC, blamed_slot",
         )?;
         let mut answer = ask.query([self.run])?;
         while let Some(found) = answer.next()? {
@@ -293,22 +175,5 @@ impl Snapshot<'_> {
         )?;
         let counts = ask.query_map([self.run], |row| Ok((row.get(0)?, row.get(1)?)))?;
         Ok(counts.collect::<rusqlite::Result<_>>()?)
-    }
-
-    /// An echo belongs to the slot of the shot that explains it, whatever slot the echo itself blames.
-    fn count_echoes(&self, rows: &mut BTreeMap<i64, SlotRow>) -> Result<(), QuestionError> {
-        let mut ask = self.db.prepare_cached(
-            "SELECT i.slot, count(*) FROM report role
-             CROSS JOIN report o ON o.run = role.run AND o.report = role.report
-             CROSS JOIN injection i ON i.injection = o.injection
-             WHERE role.run = ?1 AND role.role = 'echo' GROUP BY i.slot",
-        )?;
-        let mut answer = ask.query([self.run])?;
-        while let Some(found) = answer.next()? {
-            if let Some(row) = rows.get_mut(&found.get(0)?) {
-                row.echoes = found.get(1)?;
-            }
-        }
-        Ok(())
     }
 }

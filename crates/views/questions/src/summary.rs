@@ -1,7 +1,8 @@
 //! The question `run`: what a run says about itself before its numbers are believed, and its totals.
 
-use crate::slots::{Doubt, Sums};
+use crate::slots::Doubt;
 use crate::snapshot::json_column;
+use crate::sums::Sums;
 use crate::{QuestionError, RoleWord, Snapshot};
 use rusqlite::{OptionalExtension, params};
 use serde::Serialize;
@@ -75,6 +76,8 @@ pub struct Totals {
     pub shots: i64,
     /// Shots with at least one report that fits.
     pub detected: i64,
+    /// Of these, shots whose whole window was watched.
+    pub watched: i64,
     /// Shots whose window closed with none, while every source was watching.
     pub missed: i64,
     /// Shots whose window overlaps a gap.
@@ -275,7 +278,7 @@ impl Snapshot<'_> {
             sums.add(of_slot);
         }
         (t.injections, t.shots, t.detected, t.missed) = (sums.injections, sums.shots, sums.detected, sums.missed);
-        (t.unknowable, t.open) = (sums.unknowable, sums.open());
+        (t.watched, t.unknowable, t.open) = (sums.watched, sums.unknowable, sums.open());
         (t.shared, t.misplaced, t.misgraded, t.late) = (sums.shared, sums.misplaced, sums.misgraded, sums.late);
         t.dangerous = sums.dangerous;
         (t.detection_rate, t.detection_estimate) = (sums.detection_rate(), sums.detection_estimate());

@@ -91,6 +91,8 @@ INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns, outco
     (6, 2, 2, 3, 3,  199600000000,  199600100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL, NULL),
     (6, 3, 2, 3, 3,  199700000000,  199700100000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, NULL, NULL, NULL, NULL, NULL);
 
+UPDATE shot SET watched = outcome <> 'unknowable';
+
 -- The first two overlap by one second: four seconds in all, and then the reboot.
 INSERT INTO gap VALUES
     (1, 2, 2, 'mc_event', NULL, 1069000000000, 1072000000000, 'the ring overran: 12 events lost'),

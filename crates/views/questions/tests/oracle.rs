@@ -40,6 +40,9 @@ struct Put {
     fired: i64,
     outcome: Option<&'static str>,
     latency: Option<i64>,
+    latency_min: Option<i64>,
+    watched: Option<bool>,
+    lines: Vec<String>,
     misplaced: bool,
     misgraded: bool,
     late: bool,
@@ -83,16 +86,21 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
     for injection in 1..=dice.below(60) {
         let (run, slot) = (1 + dice.below(2), dice.below(SLOTS - 1));
         let injector = if dice.chance(50) { "one" } else { "two" };
+        let lines: Vec<String> = (0..3).filter(|_| dice.chance(60)).map(|n| format!("DQ{n}")).collect();
         let sql =
             "INSERT INTO injection (injection, boot, run, injector, id, feed, slot, arrived_ns, lines, hold_us, shots, spacing_us, force, expect, note, line, seen_ppm)
-             VALUES (?1, ?2, ?2, ?3, 'i' || ?1, 'f', ?4, 0, '[]', 1, 1, 0, NULL, NULL, NULL, '', nullif(?1 % 3, 0) * 250000)";
-        db.execute(sql, params![injection, run, injector, slot]).unwrap();
+             VALUES (?1, ?2, ?2, ?3, 'i' || ?1, 'f', ?4, 0, ?5, 1, 1, 0, NULL, NULL, NULL, '', nullif(?1 % 3, 0) * 250000)";
+        let lines_json = serde_json::Value::from(lines.clone()).to_string();
+        db.execute(sql, params![injection, run, injector, slot, lines_json]).unwrap();
         for shot in 1..=1 + dice.below(4) {
             let outcome = [Some("detected"), Some("detected"), Some("missed"), Some("unknowable"), None]
                 [usize::try_from(dice.below(5)).unwrap()];
             let seen = outcome == Some("detected");
             let misplaced = seen && dice.chance(30);
             let rated = (seen || outcome == Some("missed")) && dice.chance(90);
+            // Nanoseconds up to minutes, each power of two as often as any other.
+            let power = dice.below(38);
+            let latency = (seen && dice.chance(90)).then(|| dice.below(1 << power));
             let put = Put {
                 run,
                 injection,
@@ -101,7 +109,10 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
                 injector,
                 fired: dice.below(1000),
                 outcome,
-                latency: (seen && dice.chance(90)).then(|| dice.below(20)),
+                latency,
+                latency_min: latency.filter(|_| dice.chance(90)).map(|latency| dice.below(latency + 1)),
+                watched: outcome.map(|outcome| outcome == "missed" || (seen && dice.chance(80))),
+                lines: lines.clone(),
                 misplaced,
                 misgraded: seen && dice.chance(20),
                 late: seen && dice.chance(20),
@@ -113,11 +124,12 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
                 detected_p: rated.then(|| dice.below(9) as f64 / 8.0),
             };
             db.execute(
-                "INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns, outcome, report, latency_min_ns, latency_ns, misplaced, misgraded, late, shared, blamed_slot, margin, confidence, why, detected_p, dangerous)
-                 VALUES (?1, ?2, ?3, ?3, ?4, ?5, ?5, ?6, NULL, NULL, ?7, ?8, ?9, ?10, ?11, ?12, NULL, ?13, NULL, ?14, ?15)",
+                "INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns, outcome, latency_ns, misplaced, misgraded,
+                                   late, shared, blamed_slot, confidence, detected_p, latency_min_ns, watched, dangerous)
+                 VALUES (?1, ?2, ?3, ?3, ?4, ?5, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
                 params![
                     put.injection, put.shot, put.run, put.slot, put.fired, put.outcome, put.latency, put.misplaced,
-                    put.misgraded, put.late, put.shared, put.blamed, put.confidence, put.detected_p,
+                    put.misgraded, put.late, put.shared, put.blamed, put.confidence, put.detected_p, put.latency_min, put.watched,
                     put.dangerous
                 ],
             )
@@ -192,6 +204,7 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
             assert_eq!(*row.slot, *format!("S{slot}"));
             assert_eq!(row.shots, i64::try_from(shots.len()).unwrap());
             assert_eq!(row.detected, outcome(Some("detected")));
+            assert_eq!(row.watched, count(&shots, |s| s.outcome == Some("detected") && s.watched == Some(true)));
             assert_eq!(row.missed, outcome(Some("missed")));
             assert_eq!(row.unknowable, outcome(Some("unknowable")));
             assert_eq!(row.open, outcome(None));
@@ -208,13 +221,17 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
             assert_eq!(row.echoes, count(&reports, |r| r.role == "echo" && r.shot_slot == Some(slot)));
             let latencies: Vec<i64> = shots.iter().filter_map(|s| s.latency).collect();
             let told = row.latency_ns;
-            for (percent, is) in [
-                (50, told.map(|l| l.p50)),
-                (95, told.map(|l| l.p95)),
-                (99, told.map(|l| l.p99)),
-                (100, told.map(|l| l.max)),
-            ] {
-                assert_eq!(is, quantile(&latencies, percent), "{percent} % of {latencies:?}");
+            assert_eq!(
+                told.map(|l| (l.min, l.max)),
+                latencies.iter().min().copied().zip(latencies.iter().max().copied())
+            );
+            for (percent, told) in
+                [50, 95, 99].into_iter().zip(told.map_or([None; 3], |l| [l.p50, l.p95, l.p99].map(Some)))
+            {
+                let exact = quantile(&latencies, percent);
+                let close = |(told, exact): (i64, i64)| told == exact || exact < told && (told - exact) * 32 < exact;
+                assert_eq!(told.is_some(), exact.is_some());
+                assert!(told.zip(exact).is_none_or(close), "{told:?} for {percent} % of {latencies:?}");
             }
             let judged = row.detected + row.missed;
             assert_eq!(row.detection_rate, (judged > 0).then(|| row.detected as f64 / judged as f64));
@@ -249,6 +266,7 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
         let estimate = (!rated.is_empty()).then(|| rated.iter().sum::<f64>() / rated.len() as f64);
         assert_eq!(totals.detection_estimate, estimate);
         assert_eq!(totals.detected, sum(|s| s.detected));
+        assert_eq!(totals.watched, sum(|s| s.watched));
         assert_eq!(totals.missed, sum(|s| s.missed));
         assert_eq!(totals.unknowable, sum(|s| s.unknowable));
         assert_eq!(totals.open, sum(|s| s.open));
@@ -261,6 +279,68 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
         assert_eq!(totals.orphans - totals.orphans_without_place, sum(|s| s.orphans));
         assert_eq!(totals.reports, i64::try_from(reports.len()).unwrap());
         assert_eq!(totals.matches, count(&reports, |r| r.role == "match"));
+    });
+}
+
+#[test]
+fn what_is_kept_for_a_verdict_is_what_the_rows_add_up_to() {
+    each_database(|run, all, _, _| {
+        let detected = |s: &&Put| s.outcome == Some("detected");
+        let watched = |s: &&Put| s.watched == Some(true);
+        for (slot, row) in (0..).zip(run.watched_slots().unwrap()) {
+            let shots: Vec<&Put> = all.iter().filter(|s| s.slot == slot).collect();
+            let seen: Vec<&Put> = shots.iter().copied().filter(watched).collect();
+            assert_eq!(row.shots, count(&shots, |_| true));
+            assert_eq!(
+                (row.detected, row.missed),
+                (count(&seen, detected), count(&shots, |s| s.outcome == Some("missed")))
+            );
+            assert_eq!(row.left_out, count(&shots, |s| detected(s) && !watched(s)));
+            assert_eq!(row.detected + row.missed + row.left_out + row.unknowable + row.open, row.shots);
+            assert_eq!(row.misplaced, count(&seen, |s| s.misplaced));
+            assert_eq!(row.misgraded, count(&seen, |s| s.misgraded));
+            assert_eq!(row.late, count(&seen, |s| s.late));
+            let rated: Vec<f64> = seen.iter().filter_map(|s| s.detected_p).collect();
+            assert_eq!(row.rated, count(&rated, |_| true));
+            // Eighths, and products of them, are exact.
+            assert_eq!(row.rated_sum, rated.iter().sum::<f64>());
+            assert_eq!(row.rated_variance, rated.iter().map(|p| p * (1.0 - p)).sum::<f64>());
+        }
+
+        let cells = run.latency_cells().unwrap();
+        for of_slot in &cells {
+            assert!(of_slot.cells.is_sorted_by_key(|cell| (cell.to_ns, cell.from_ns)) && !of_slot.cells.is_empty());
+            let shots: Vec<&Put> = all.iter().filter(|s| *of_slot.slot == *format!("S{}", s.slot)).collect();
+            for cell in &of_slot.cells {
+                let here = |s: &&&Put| {
+                    s.latency.is_some_and(|latency| {
+                        let ends = vocabulary::LatencyCell::of(s.latency_min.unwrap_or(0), latency);
+                        (ends.from_ns, ends.to_ns) == (cell.from_ns, cell.to_ns)
+                    })
+                };
+                let here: Vec<&Put> = shots.iter().filter(here).copied().collect();
+                assert!(cell.shots > 0);
+                assert_eq!((cell.shots, cell.watched), (count(&here, |_| true), count(&here, watched)), "{cell:?}");
+            }
+            let latencies: Vec<i64> = shots.iter().filter_map(|s| s.latency).collect();
+            assert_eq!(Some(of_slot.least_ns), latencies.iter().min().copied());
+            assert_eq!(Some(of_slot.most_ns), latencies.iter().max().copied());
+        }
+        let kept: i64 = cells.iter().flat_map(|of_slot| &of_slot.cells).map(|cell| cell.shots).sum();
+        assert_eq!(kept, count(&all, |s| s.latency.is_some()), "no latency is in no cell");
+
+        let lines = run.lines().unwrap();
+        for row in &lines {
+            let here = |s: &&Put| *row.slot == *format!("S{}", s.slot) && s.lines.contains(&row.line);
+            let shots: Vec<&Put> = all.iter().filter(here).collect();
+            assert_eq!(row.shots, count(&shots, |_| true));
+            assert_eq!(row.detected, count(&shots, detected));
+            assert_eq!(row.missed, count(&shots, |s| s.outcome == Some("missed")));
+            assert_eq!(row.unknowable, count(&shots, |s| s.outcome == Some("unknowable")));
+            assert_eq!(row.watched, count(&shots, |s| detected(s) && watched(s)));
+        }
+        let forced: usize = all.iter().map(|s| s.lines.len()).sum();
+        assert_eq!(lines.iter().map(|row| row.shots).sum::<i64>(), i64::try_from(forced).unwrap());
     });
 }
 

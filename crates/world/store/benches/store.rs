@@ -77,8 +77,9 @@ fn begun(path: &Path) -> Store {
 
 fn order(n: i64) -> Record {
     let id = format!("run7-{n:08}");
+    let line = line(n);
     let raw = format!(
-        r#"{{"type":"injection","id":"{id}","at":"DIMM{}","lines":["DQ5"],"hold_us":200,"shots":1,"force":"low"}}"#,
+        r#"{{"type":"injection","id":"{id}","at":"DIMM{}","lines":["{line}"],"hold_us":200,"shots":1,"force":"low"}}"#,
         n % 32
     );
     Record::Injection {
@@ -89,7 +90,7 @@ fn order(n: i64) -> Record {
             id,
             t: None,
             at: At::Label(format!("DIMM{}", n % 32)),
-            lines: vec!["DQ5".into()],
+            lines: vec![line],
             hold_us: 200,
             shots: 1,
             spacing_us: 0,
@@ -105,12 +106,26 @@ fn order(n: i64) -> Record {
     }
 }
 
+/// The lines of a DDR4 module with check bits, in no order: as hard as it gets for what is kept of each line.
+fn line(n: i64) -> String {
+    match n / 32 * 7919 % 72 {
+        n @ ..64 => format!("DQ{n}"),
+        n => format!("CB{}", n - 64),
+    }
+}
+
+/// From a millisecond to a second, each power of two as often as any other: harder than real ones for what is kept of latencies.
+fn latency(n: i64) -> i64 {
+    let least = (1 << 20) << (n / 32 * 104_729 % 10);
+    least + n * 15_485_863 % least
+}
+
 fn slot(n: i64) -> SlotId {
     SlotId(u32::try_from(n % 32).unwrap())
 }
 
 fn seen(n: i64, source: Source) -> Witness {
-    let at = Mono(n * 1_000_000 + 400_000);
+    let at = Mono(n * 1_000_000 + latency(n));
     let mut w = Witness::new(source, Span::point(at), Severity::Corrected);
     w.controller = Some(0);
     w.layers = Layers::from_slice(&[1, 0]);
@@ -145,7 +160,7 @@ fn detections(settled: bool) -> Vec<Record> {
                 report: old + 1,
                 anchor: numbers(old)[0],
                 witnesses: if settled { numbers(old).to_vec() } else { Vec::new() },
-                span: Span::point(Mono(old * 1_000_000 + 400_000)),
+                span: Span::point(Mono(old * 1_000_000 + latency(old))),
                 slot: Some(slot(old)),
                 severity: Severity::Corrected,
                 count: 1,
@@ -157,17 +172,18 @@ fn detections(settled: bool) -> Vec<Record> {
                     key,
                     outcome: Outcome::Detected,
                     report: Some(old + 1),
-                    latency_min_ns: Some(399_500),
-                    latency_ns: Some(400_000),
+                    latency_min_ns: Some(latency(old) - 500),
+                    latency_ns: Some(latency(old)),
                     misplaced: false,
                     misgraded: false,
                     dangerous: false,
                     late: false,
                     shared: false,
+                    watched: true,
                     blamed: Some(slot(old)),
                     margin: None,
                     confidence: None,
-                    detected_p: None,
+                    detected_p: Some(0.99),
                     why: None,
                 })));
             }
@@ -192,10 +208,10 @@ fn bare_insertion(path: &Path, settled: bool) -> Duration {
     let mut conn = Connection::open(path).unwrap();
     conn.execute_batch("PRAGMA synchronous = FULL; PRAGMA foreign_keys = OFF; PRAGMA cache_size = -8192").unwrap();
     let per_batch = DETECTIONS.div_euclid((detections(settled).len() / BATCH) as i64).max(1);
-    let texts: Vec<(String, String)> = (0..DETECTIONS)
+    let texts: Vec<(String, String, String)> = (0..DETECTIONS)
         .map(|n| {
             let Record::Injection { injection, raw, .. } = order(n) else { unreachable!() };
-            (injection.id, raw.to_string())
+            (injection.id, raw.to_string(), format!(r#"["{}"]"#, line(n)))
         })
         .collect();
     let began = Instant::now();
@@ -206,7 +222,7 @@ fn bare_insertion(path: &Path, settled: bool) -> Duration {
             let mut injection = tx
                 .prepare_cached(
                     "INSERT INTO injection (boot, run, injector, id, feed, slot, arrived_ns, lines, hold_us, shots, spacing_us, line)
-                     VALUES (1, 1, 'injector-7', ?1, 'bench', ?2, ?3, '[\"DQ5\"]', 200, 1, 0, ?4)",
+                     VALUES (1, 1, 'injector-7', ?1, 'bench', ?2, ?3, ?5, 200, 1, 0, ?4)",
                 )
                 .unwrap();
             let mut shot = tx
@@ -228,17 +244,18 @@ fn bare_insertion(path: &Path, settled: bool) -> Duration {
                 )
                 .unwrap();
             for n in from..(from + per_batch).min(DETECTIONS) {
-                let (id, raw) = &texts[n as usize];
-                let (at, slot) = (n * 1_000_000, n % 32);
-                injection.execute(params![id, slot, at, raw]).unwrap();
+                let (id, raw, lines) = &texts[n as usize];
+                let (at, slot, took) = (n * 1_000_000, n % 32, latency(n));
+                injection.execute(params![id, slot, at, raw, lines]).unwrap();
                 let told = settled.then_some(n + 1);
                 let outcome = settled.then_some("detected");
-                let latency = settled.then_some(400_000);
-                shot.execute(params![n + 1, slot, at, at + 500, outcome, told, latency, latency]).unwrap();
+                let latency = settled.then_some(took);
+                shot.execute(params![n + 1, slot, at, at + 500, outcome, told, latency.map(|l| l - 500), latency])
+                    .unwrap();
                 for (id, source) in numbers(n).into_iter().zip(["mc_event", "counter"]) {
-                    witness.execute(params![id, source, at + 400_000, slot, told]).unwrap();
+                    witness.execute(params![id, source, at + took, slot, told]).unwrap();
                 }
-                report.execute(params![n + 1, at + 400_000, slot, numbers(n)[0]]).unwrap();
+                report.execute(params![n + 1, at + took, slot, numbers(n)[0]]).unwrap();
             }
         }
         tx.commit().unwrap();

@@ -163,13 +163,11 @@ impl Store {
         let sort = |e| StoreError::sort(&self.path, e);
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(sort)?;
         let mut totals = Totals::default();
-        for (slot, shots) in open_by_slot(&tx, run, boot).map_err(sort)? {
-            totals.unknowable(slot, shots);
-        }
+        count_open(&tx, run, boot, &mut totals).map_err(sort)?;
         totals.write(&tx, run).map_err(sort)?;
         let closed = tx
             .execute(
-                "UPDATE shot SET outcome = 'unknowable', why = ?3 WHERE run = ?1 AND boot <> ?2 AND outcome IS NULL",
+                "UPDATE shot SET outcome = 'unknowable', watched = 0, why = ?3 WHERE run = ?1 AND boot <> ?2 AND outcome IS NULL",
                 params![run, boot, WENT_DOWN],
             )
             .map_err(sort)?;
@@ -178,11 +176,17 @@ impl Store {
     }
 }
 
-/// The slots with shots that are open in other boots of the run, and how many each has.
-fn open_by_slot(conn: &Connection, run: i64, boot: i64) -> rusqlite::Result<Vec<(i64, i64)>> {
-    let mut query = conn
-        .prepare("SELECT slot, count(*) FROM shot WHERE run = ?1 AND boot <> ?2 AND outcome IS NULL GROUP BY slot")?;
-    query.query_map([run, boot], |r| Ok((r.get(0)?, r.get(1)?)))?.collect()
+/// Counts the shots that are open in other boots of the run as unknowable.
+fn count_open(conn: &Connection, run: i64, boot: i64, totals: &mut Totals) -> rusqlite::Result<()> {
+    let mut query = conn.prepare(
+        "SELECT h.slot, i.lines, count(*) FROM shot h JOIN injection i USING (injection)
+         WHERE h.run = ?1 AND h.boot <> ?2 AND h.outcome IS NULL GROUP BY h.slot, i.lines",
+    )?;
+    let mut open = query.query([run, boot])?;
+    while let Some(row) = open.next()? {
+        totals.unknowable(row.get(0)?, row.get_ref(1)?.as_str()?, row.get(2)?);
+    }
+    Ok(())
 }
 
 /// Where numbering goes on in the run.

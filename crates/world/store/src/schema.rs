@@ -18,6 +18,7 @@ pub const SCHEMA_VERSION: i64 = STEPS.len() as i64;
 const STEPS: [&str; 3] = [
     include_str!("schema.sql"),
     include_str!("schema-2.sql"),
+    // The last step counts all totals anew, for which it needs today's tables.
     concat!(include_str!("schema-3.sql"), include_str!("totals.sql")),
 ];
 

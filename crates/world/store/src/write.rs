@@ -7,9 +7,9 @@ use crate::codec::{Place, clamped, class_word, micros_to_nanos, signed, text};
 use crate::run::Current;
 use crate::totals::Totals;
 use crate::{Ack, Checkpoint, CounterValue, Record, Store, StoreError};
-use rusqlite::{CachedStatement, Connection, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, TransactionBehavior, params};
 use vocabulary::{
-    Foreseen, Gap, Injection, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness,
+    Foreseen, Gap, Injection, MachineSample, Mono, ReportAnswer, Role, ShotAnswer, SlotEntry, SlotId, Span, Witness,
 };
 
 impl Store {
@@ -69,11 +69,11 @@ impl<'c> Writer<'c> {
                 "INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
             )?,
             open_shot: conn
-                .prepare_cached("SELECT slot FROM shot WHERE injection = ?1 AND shot = ?2 AND outcome IS NULL")?,
+                .prepare_cached("SELECT h.slot, i.lines FROM shot h JOIN injection i USING (injection) WHERE injection = ?1 AND shot = ?2 AND outcome IS NULL")?,
             settle_shot: conn.prepare_cached(
                 "UPDATE shot SET outcome = ?3, report = ?4, latency_min_ns = ?5, latency_ns = ?6, misplaced = ?7, misgraded = ?8,
                                  late = ?9, shared = ?10, blamed_slot = ?11, margin = ?12, confidence = ?13, detected_p = ?14, why = ?15,
-                                 dangerous = ?16
+                                 watched = ?16, dangerous = ?17
                  WHERE injection = ?1 AND shot = ?2",
             )?,
             witness: conn.prepare_cached(
@@ -196,7 +196,7 @@ impl<'c> Writer<'c> {
             let (from, to) = (order.first.from.plus(later), order.first.to.plus(later));
             self.shot.execute(params![number, n, run, boot, order.slot.0, from.0, to.0])?;
         }
-        self.totals.injection(i64::from(order.slot.0), told.shots, foreseen);
+        self.totals.injection(i64::from(order.slot.0), &lines, told.shots, foreseen);
         Ok((number, true))
     }
 
@@ -233,9 +233,13 @@ impl<'c> Writer<'c> {
     }
 
     fn shot_answer(&mut self, a: &ShotAnswer) -> rusqlite::Result<()> {
-        let open = self.open_shot.query_row(params![a.key.injection, a.key.n], |r| r.get(0)).optional()?;
-        let Some(slot) = open else { return Ok(()) };
-        self.totals.shot(slot, a);
+        let totals = &mut self.totals;
+        let count = |r: &Row<'_>| {
+            totals.shot(r.get(0)?, r.get_ref(1)?.as_str()?, a);
+            Ok(())
+        };
+        let open = self.open_shot.query_row(params![a.key.injection, a.key.n], count).optional()?;
+        let Some(()) = open else { return Ok(()) };
         self.settle_shot.execute(params![
             a.key.injection,
             a.key.n,
@@ -252,6 +256,7 @@ impl<'c> Writer<'c> {
             a.confidence,
             a.detected_p,
             a.why,
+            a.watched,
             a.dangerous,
         ])?;
         Ok(())
@@ -276,12 +281,21 @@ impl<'c> Writer<'c> {
         ])?;
         // A report that is there already came with its witnesses.
         if inserted > 0 {
-            self.totals.report(a);
+            let explained = match a.shot {
+                Some(shot) if a.role == Role::Echo => self.slot_of(shot.injection)?,
+                _ => None,
+            };
+            self.totals.report(a, explained);
             for witness in &a.witnesses {
                 self.settle_witness.execute(params![witness, a.report])?;
             }
         }
         Ok(())
+    }
+
+    fn slot_of(&self, injection: i64) -> rusqlite::Result<Option<i64>> {
+        let mut query = self.conn.prepare_cached("SELECT slot FROM injection WHERE injection = ?1")?;
+        query.query_row([injection], |r| r.get(0)).optional()
     }
 
     fn checkpoint(&self, c: &Checkpoint) -> rusqlite::Result<()> {

@@ -126,6 +126,10 @@ mod means {
         ("missed", "it reported none although everything was watched: reporting failed");
     pub(super) const UNKNOWABLE: (&str, &str) =
         ("unknowable", "not everything was watched, so the shot counts neither as detected nor as missed");
+    pub(super) const UNWATCHED: (&str, &str) = (
+        "unwatched",
+        "detected, but not everything was watched: unreported it would have been unknowable, so a verdict leaves it out",
+    );
     pub(super) const OPEN: (&str, &str) = ("open", "not settled yet: reports may still come");
     pub(super) const BLAMED: (&str, &str) =
         ("blamed on", "the kernel reported the shot as an error of that slot, which was not injected");

@@ -64,6 +64,7 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
             means::MISGRADED,
             means::DANGEROUS,
             means::LATE,
+            means::UNWATCHED,
             ("shares", "its report stands for several shots: the kernel logged one, or a count"),
             means::ECHO,
             means::ORPHAN,
@@ -99,6 +100,9 @@ fn what_else(s: &ShotRow) -> String {
     }
     if s.shared {
         words.push("shares its report".to_owned());
+    }
+    if (s.outcome, s.watched) == (OutcomeWord::Detected, Some(false)) {
+        words.push("unwatched".to_owned());
     }
     match s.confidence {
         Some(confidence) if confidence < 0.5 => words.push("guessed".to_owned()),

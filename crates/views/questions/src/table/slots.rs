@@ -62,12 +62,14 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
             ("corrected", "the detection rate without what chance detected; not estimable where that is nearly all"),
             (
                 "latency",
-                "from the beginning of the shot to its report: for half of them at most p50, for 99 % at most p99",
+                "from the beginning of the shot to its report: for half of them at most p50, for 99 % at most p99; rounded \
+                 up by at most 1/32",
             ),
             means::BLAMED,
             means::MISGRADED,
             means::DANGEROUS,
             means::LATE,
+            means::UNWATCHED,
             ("sharing", "one report stands for several shots: the kernel logged one, or a count"),
             means::ECHO,
             means::ORPHAN,
@@ -158,6 +160,9 @@ fn what_stands_out(s: &SlotRow) -> String {
     }
     if s.doubt.unsure > 0 {
         words.push(format!("{} unsure", s.doubt.unsure));
+    }
+    if s.detected > s.watched {
+        words.push(format!("{} unwatched", s.detected - s.watched));
     }
     if s.unknowable > 0 {
         words.push(format!("{} unknowable", s.unknowable));

@@ -263,6 +263,9 @@ fn a_restart_changes_nothing_but_the_gap() {
     assert_same(&with, &without, "SELECT * FROM report ORDER BY report", 300);
     assert_same(&with, &without, "SELECT * FROM witness ORDER BY witness", 600);
     assert_same(&with, &without, "SELECT * FROM slot_total ORDER BY slot", 4);
+    assert_same(&with, &without, "SELECT * FROM latency_cell ORDER BY slot, to_ns, from_ns", 30);
+    assert_same(&with, &without, "SELECT * FROM line_total ORDER BY slot, line", 8);
+    assert_same(&with, &without, "SELECT * FROM blame_total ORDER BY slot, blamed_slot", 4);
     assert_same(&with, &without, "SELECT * FROM checkpoint", 1);
     assert_same(&with, &without, "SELECT * FROM rail_total WHERE excursions > 20", 2);
     assert_same(&with, &without, "SELECT * FROM rail_second ORDER BY rail, at_s", 200);

@@ -142,6 +142,7 @@ pub(crate) fn answer(key: ShotKey, outcome: Outcome, report: Option<i64>) -> Sho
         dangerous: false,
         late: false,
         shared: false,
+        watched: outcome != Outcome::Unknowable,
         blamed: report.map(|_| SlotId(0)),
         margin: None,
         confidence: None,

@@ -22,4 +22,6 @@ mod restoring;
 #[cfg(test)]
 mod runs;
 #[cfg(test)]
+mod totals;
+#[cfg(test)]
 mod writing;

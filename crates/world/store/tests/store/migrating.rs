@@ -32,6 +32,10 @@ INSERT INTO rail VALUES
     (2, 1, 'inj1', 'VDD', 0, 1199.5, 10100000000),
     (3, 1, 'inj1', 'VDD', 0, 1201.5, 11200000000),
     (4, 1, 'inj1', 'vdd', 0, 1198.0, 11100000000);
+INSERT INTO gap VALUES
+    (1, 1, 1, 'counter', 1, 10000000000, 10500000000, 'the driver of mc1 went away'),
+    (2, 1, 1, 'feed', NULL, 10000000000, 10500000000, 'the line was down'),
+    (3, 1, 1, 'mc_event', 0, 15500000000, 15900000000, 'the ring overran');
 "#;
 
 fn version_1(db: &Path) {
@@ -41,6 +45,18 @@ fn version_1(db: &Path) {
     conn.pragma_update(None, "application_id", APPLICATION_ID).unwrap();
     conn.pragma_update(None, "user_version", 1).unwrap();
     conn.execute_batch(STORED).unwrap();
+}
+
+fn rows<const N: usize>(conn: &Connection, sql: &str) -> Vec<[i64; N]> {
+    let mut query = conn.prepare(sql).unwrap();
+    let read = |r: &rusqlite::Row<'_>| {
+        let mut row = [0; N];
+        for (i, cell) in row.iter_mut().enumerate() {
+            *cell = r.get(i)?;
+        }
+        Ok(row)
+    };
+    query.query_map([], read).unwrap().map(Result::unwrap).collect()
 }
 
 /// What the database keeps of a slot: shots, detected, missed, unknowable, misplaced, late, rated, unsure, guessed.
@@ -75,6 +91,16 @@ fn a_database_of_version_1_is_migrated_and_its_run_goes_on() {
 
     let conn = open_read(&at.db).unwrap();
     assert_eq!(totals(&conn, 0), ([5, 2, 1, 1, 1, 1, 0, 2, 1], 0), "the old shots are counted");
+    // The gap of the other controller hides nothing; the one of this controller reaches into the window of the second shot.
+    let watched = rows(&conn, "SELECT coalesce(watched, -1) FROM shot ORDER BY shot");
+    assert_eq!(watched, [[1], [0], [1], [0], [-1]]);
+    let cells = rows(&conn, "SELECT slot, from_ns, to_ns, shots, watched FROM latency_cell");
+    assert_eq!(cells, [[0, 38 << 20, 39 << 20, 2, 1]]);
+    let lines = "SELECT slot, line = 'DQ5', shots, detected, missed, unknowable, watched FROM line_total";
+    assert_eq!(rows(&conn, lines), [[0, 1, 5, 2, 1, 1, 1]]);
+    assert_eq!(rows(&conn, "SELECT slot, blamed_slot, shots FROM blame_total"), [[0, 1, 1]]);
+    let slot = "SELECT watched, watched_misplaced, watched_rated, latency_least_ns, latency_most_ns FROM slot_total";
+    assert_eq!(rows(&conn, slot), [[1, 0, 0, 40_000_000, 40_000_000]]);
     // The open shot is settled, and a new one comes and is settled.
     let key = |injection, n| ShotKey { injection, n };
     let mut missed = answer(key(1, 5), Outcome::Missed, None);
