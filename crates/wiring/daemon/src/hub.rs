@@ -388,10 +388,10 @@ impl<R> Hub<R> {
             return Err((reply, "t lies more than a day ahead".to_owned()));
         }
         injection.expect = injection.expect.or(self.settings.expect);
-        let foreseen = match self.foresight.of(slot, &injection) {
-            Ok(foreseen) => foreseen,
-            Err(why) => return Err((reply, why)),
-        };
+        let (foreseen, doubt) = self.foresight.of(slot, &injection);
+        if let Some(text) = doubt {
+            self.remark(told.arrival, true, text);
+        }
         let expected = foreseen.expected;
         let token = self.next_token;
         self.next_token += 1;
@@ -474,18 +474,21 @@ impl<R> Hub<R> {
         self.book_changes = self.book.changes();
         self.rails.know(self.book.slots());
         for entry in self.book.slots() {
-            if self.told_slots.get(entry.id.0 as usize) == Some(entry) {
-                continue;
-            }
-            self.engine.know_slot(entry.id, entry.controller);
-            self.records.push(Record::Slot(entry.clone()));
+            // Of a slot that the run knew before a restart, the code is not known here yet.
             let (code, doubt) = self.foresight.know(entry);
+            let is_told = self.told_slots.get(entry.id.0 as usize) == Some(entry);
+            if !is_told {
+                self.engine.know_slot(entry.id, entry.controller);
+                self.records.push(Record::Slot(entry.clone()));
+            }
             if let Some(code) = code {
                 self.records.push(Record::Code { slot: entry.id, code });
             }
             if let Some(text) = doubt {
-                let at = self.engine.horizon();
-                self.records.push(Record::Remark { at, warning: true, text });
+                self.records.push(Record::Remark { at: self.engine.horizon(), warning: true, text });
+            }
+            if is_told {
+                continue;
             }
             match self.told_slots.get_mut(entry.id.0 as usize) {
                 Some(old) => *old = entry.clone(),

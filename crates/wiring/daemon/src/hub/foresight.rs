@@ -1,7 +1,8 @@
 //! What a working machine would say of an injection: the ECC code of its slot, asked before the lines are forced.
 //!
-//! The sender knows best, then the configuration, then the code. The hub asks for every injection; a line that the module does not
-//! have is refused here, since no shot could force it. Must not decide anything about reports: that is pairing's.
+//! The sender knows best, then the configuration, then the code. The hub asks for every injection; one that names a line which the
+//! module does not have is kept without an expectation, since drivers mistake modules, and the run says so. Must not decide anything
+//! about reports: that is pairing's.
 
 use crate::settings::EccSetting;
 use ecc::{Choice, Code, Expectation, Override, SlotCode, SlotFacts, Syndromes};
@@ -22,9 +23,12 @@ pub(crate) struct Unusable {
 /// One slot's code, and how often the module is read.
 #[derive(Debug)]
 struct Known {
+    slot: SlotEntry,
     code: SlotCode,
     name: Option<Arc<str>>,
     reads_per_second: Option<u64>,
+    /// Whether an injection named lines that the module does not have.
+    misfit: bool,
 }
 
 /// The codes of all slots.
@@ -72,9 +76,12 @@ impl Foresight {
         Foresight { settings, expect, slots: BTreeMap::new() }
     }
 
-    /// A slot is new or has changed. Answers the name of its code, if that is another one than before, and what the run must say
+    /// A slot, which may be new or have changed. Answers the name of its code, if that is another one than before, and what the run must say
     /// about it.
     pub(crate) fn know(&mut self, slot: &SlotEntry) -> (Option<Option<Arc<str>>>, Option<String>) {
+        if self.slots.get(&slot.id).is_some_and(|known| known.slot == *slot) {
+            return (None, None);
+        }
         let mut of = Override::default();
         let mut reads_per_second = None;
         for setting in self.settings.iter().filter(|s| s.slot.as_deref().is_none_or(|name| *name == *slot.name)) {
@@ -103,19 +110,29 @@ impl Foresight {
             }
         };
         let name = (code.chosen_by() != ecc::ChosenBy::Nobody).then(|| Arc::from(code.name()));
-        let before = self.slots.insert(slot.id, Known { code, name: name.clone(), reads_per_second });
+        let before = self
+            .slots
+            .insert(slot.id, Known { slot: slot.clone(), code, name: name.clone(), reads_per_second, misfit: false });
         let changed = before.is_none_or(|before| before.name != name);
         (changed.then_some(name), why)
     }
 
-    /// What is to be expected of an injection.
-    ///
-    /// # Errors
-    /// Why its lines cannot be forced at this slot.
-    pub(crate) fn of(&self, slot: SlotId, injection: &Injection) -> Result<Foreseen, String> {
-        let Some(known) = self.slots.get(&slot) else { return Ok(self.told(injection, None)) };
-        let expectation = known.code.expect(&injection.lines, injection.force).map_err(|e| e.to_string())?;
-        let mut foreseen = self.told(injection, Some(&expectation));
+    /// What is to be expected of an injection; and why nothing is, if its lines do not fit the module, for the first such injection
+    /// of a slot.
+    pub(crate) fn of(&mut self, slot: SlotId, injection: &Injection) -> (Foreseen, Option<String>) {
+        let Some(known) = self.slots.get_mut(&slot) else { return (told(injection, self.expect, None), None) };
+        let expectation = match known.code.expect(&injection.lines, injection.force) {
+            Ok(expectation) => expectation,
+            Err(why) => {
+                let first = !std::mem::replace(&mut known.misfit, true);
+                let why = format!(
+                    "injection {}: {why}; such injections of this slot are kept without an expectation",
+                    injection.id
+                );
+                return (told(injection, self.expect, Some(&Expectation::unknown())), first.then_some(why));
+            }
+        };
+        let mut foreseen = told(injection, self.expect, Some(&expectation));
         if injection.expect.or(self.expect).is_none() && expectation.word.is_some() {
             foreseen.code = known.name.clone();
         }
@@ -127,19 +144,19 @@ impl Foresight {
         if let Ok(Syndromes::These(all)) = known.code.syndromes(&injection.lines, injection.force) {
             foreseen.syndromes = all;
         }
-        Ok(foreseen)
+        (foreseen, None)
     }
+}
 
-    fn told(&self, injection: &Injection, expectation: Option<&Expectation>) -> Foreseen {
-        let expected = match (injection.expect.or(self.expect), expectation) {
-            (Some(severity), _) => Expected::only(severity),
-            (None, Some(expectation)) if expectation.word.is_some() => expected(expectation),
-            // One forced line is one wrong bit in a word, which every ECC corrects; what several lines give depends on the code.
-            _ if injection.lines.len() == 1 => Expected::only(Severity::Corrected),
-            _ => Expected::ANY,
-        };
-        Foreseen { expected, ..Foreseen::default() }
-    }
+fn told(injection: &Injection, configured: Option<Severity>, expectation: Option<&Expectation>) -> Foreseen {
+    let expected = match (injection.expect.or(configured), expectation) {
+        (Some(severity), _) => Expected::only(severity),
+        (None, Some(expectation)) if expectation.word.is_some() => expected(expectation),
+        // One forced line is one wrong bit in a word, which every ECC corrects; what several lines give depends on the code.
+        _ if injection.lines.len() == 1 => Expected::only(Severity::Corrected),
+        _ => Expected::ANY,
+    };
+    Foreseen { expected, ..Foreseen::default() }
 }
 
 /// What the code lets a machine report, in whole millionths: what is possible at all has one of them at the least.
@@ -211,7 +228,7 @@ mod tests {
         let invert = |lines: &[&str]| injection(lines, Some(Force::Invert));
         let classes = |mode: &str, lines: &[&str]| {
             let slot = slot(mode, "x4");
-            foresight(&slot, &[]).of(slot.id, &invert(lines)).unwrap().expected.class()
+            foresight(&slot, &[]).of(slot.id, &invert(lines)).0.expected.class()
         };
         assert_eq!(classes("SECDED", &["DQ0"]), Some(Class::Corrected));
         assert_eq!(classes("SECDED", &["DQ0", "DQ1"]), Some(Class::NotCorrected));
@@ -227,8 +244,8 @@ mod tests {
         let slot = slot("SECDED", "x8");
         let all =
             [EccSetting { code: Some("hsiao-72-64".into()), reads_per_second: Some(2000), ..EccSetting::default() }];
-        let foresight = foresight(&slot, &all);
-        let told = foresight.of(slot.id, &injection(&["DQ0", "DQ1", "DQ2"], Some(Force::Invert))).unwrap();
+        let three = injection(&["DQ0", "DQ1", "DQ2"], Some(Force::Invert));
+        let (told, _) = foresight(&slot, &all).of(slot.id, &three);
         // An odd number of wrong bits, whose sum is a column or is none: the matrix says which.
         assert!(told.expected.class().is_some() || told.expected.corrected_ppm.is_some());
         assert_eq!(told.code.as_deref(), Some("hsiao-72-64"));
@@ -242,27 +259,28 @@ mod tests {
         assert!(by_promise.is_dangerous(Class::Corrected), "{by_promise:?}");
     }
 
-    fn foresight_of_promise(slot: &SlotEntry) -> Foresight {
-        foresight(slot, &[])
-    }
-
     #[test]
     fn the_sender_knows_best_then_the_configuration() {
         let slot = slot("SECDED", "x8");
         let mut foresight = Foresight::new(Arc::default(), Some(Severity::Corrected));
         foresight.know(&slot);
         let two = injection(&["DQ0", "DQ1"], Some(Force::Invert));
-        let configured = foresight.of(slot.id, &two).unwrap();
+        let (configured, _) = foresight.of(slot.id, &two);
         assert_eq!((configured.expected.class(), configured.code), (Some(Class::Corrected), None));
         let said = Injection { expect: Some(Severity::Fatal), ..two };
-        assert_eq!(foresight.of(slot.id, &said).unwrap().expected.class(), Some(Class::NotCorrected));
+        assert_eq!(foresight.of(slot.id, &said).0.expected.class(), Some(Class::NotCorrected));
     }
 
     #[test]
-    fn a_line_that_the_module_does_not_have_is_refused() {
+    fn a_line_that_the_module_does_not_have_leaves_nothing_to_expect() {
         let slot = slot("SECDED", "x8");
-        let why = foresight(&slot, &[]).of(slot.id, &injection(&["DQ3_A"], None)).unwrap_err();
-        assert!(why.contains("DQ3_A"), "{why}");
+        let mut foresight = foresight(&slot, &[]);
+        let (told, why) = foresight.of(slot.id, &injection(&["DQ3_A", "DQ4_A"], None));
+        assert_eq!(told, Foreseen::default());
+        let why = why.unwrap();
+        assert!(why.starts_with("injection 1: ") && why.contains("DQ3_A"), "{why}");
+        // Said once.
+        assert_eq!(foresight.of(slot.id, &injection(&["DQ3_A", "DQ4_A"], None)).1, None);
     }
 
     #[test]

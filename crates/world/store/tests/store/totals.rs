@@ -5,7 +5,7 @@ use rusqlite::Connection;
 use rusqlite::types::Value;
 use std::path::Path;
 use store::{RECOUNT, Record, Store};
-use vocabulary::{Mono, Outcome, Role, ShotKey, SlotId, Source, Span};
+use vocabulary::{Foreseen, Mono, Outcome, Role, ShotKey, SlotId, Source, Span};
 
 const TABLES: [&str; 5] = ["slot_total", "latency_cell", "line_total", "blame_total", "report_total"];
 
@@ -42,6 +42,10 @@ fn records(dice: &mut Dice) -> Vec<Record> {
             injector: "inj1".into(),
             injection: Box::new(order),
             slot: SlotId(u32::try_from(dice.below(4)).unwrap()),
+            foreseen: Box::new(Foreseen {
+                seen_ppm: dice.chance(60).then(|| u32::try_from(dice.below(1_000_001)).unwrap()),
+                ..Foreseen::default()
+            }),
             arrived: Mono(number),
             first: Span::point(Mono(number)),
             raw: "{}".into(),
@@ -61,6 +65,7 @@ fn settled(key: ShotKey, reports: &mut i64, dice: &mut Dice) -> Vec<Record> {
     let mut shot = answer(key, outcome, None);
     let mut records = Vec::new();
     if outcome == Outcome::Detected {
+        shot.dangerous = dice.chance(20);
         let power = dice.below(45);
         let latency = dice.below(1 << power);
         shot.latency_ns = dice.chance(95).then_some(latency);
