@@ -252,9 +252,7 @@ mod tests {
         assert_eq!(told.syndromes.len(), 1);
         // 1 - exp(-2000 / s * 1 ms), since every read meets the error.
         assert_eq!(told.seen_ppm, Some(864_665));
-        let by_promise =
-            foresight_of_promise(&slot).of(slot.id, &injection(&["DQ0", "DQ1", "DQ2"], Some(Force::Invert)));
-        let by_promise = by_promise.unwrap().expected;
+        let by_promise = self::foresight(&slot, &[]).of(slot.id, &three).0.expected;
         assert!(by_promise.allows(Class::Corrected) && by_promise.allows(Class::NotCorrected));
         assert!(by_promise.is_dangerous(Class::Corrected), "{by_promise:?}");
     }
