@@ -9,7 +9,7 @@ pub struct Slot {
     pub inventory: Inventory,
     /// What was counted.
     pub counts: SlotCounts,
-    /// The detection rate; nothing where it is not estimable.
+    /// The detection rate among the shots that count; nothing where it is not estimable.
     pub detection: Option<Interval>,
     /// How many of its detections chance alone would have made, on average; nothing where it is not known.
     pub accidental: Option<f64>,
@@ -51,6 +51,8 @@ pub struct SlotCounts {
     pub shots: i64,
     /// With a report that fits.
     pub detected: i64,
+    /// Of these, those whose window overlaps a gap: had one been missed, nobody would know, so it does not count as detected.
+    pub unwatched: i64,
     /// Without one, while everything was watched.
     pub missed: i64,
     /// Nobody can know.
@@ -71,6 +73,14 @@ pub struct SlotCounts {
     pub orphans: i64,
     /// Shots whose answer is less than 90 % sure.
     pub unsure: i64,
+}
+
+impl SlotCounts {
+    /// The shots that count: settled, and watched in their whole window.
+    #[must_use]
+    pub fn judged(&self) -> i64 {
+        self.detected - self.unwatched + self.missed
+    }
 }
 
 /// An estimated share and how sure it is.

@@ -1,4 +1,5 @@
-//! The grid of slots and forced lines: darker is more misses, and a figure says how many, so that it reads without colour.
+//! The grid of slots and forced lines: a cell stands out the more the larger its share of misses, and a figure says how
+//! many, so that it reads without colour.
 
 use super::names::{in_margin, width as margin};
 use crate::figures::{count, percent};
@@ -10,7 +11,7 @@ use maud::{Markup, html};
 const CELL: f64 = 12.0;
 const TOP: f64 = 34.0;
 
-/// The shares of misses from which on a cell is darker, and the words for it.
+/// The shares of misses from which on a cell stands out more, and the words for it.
 const STEPS: [(f64, &str); 5] =
     [(0.0, "none missed"), (1e-12, "up to 1 %"), (0.01, "up to 10 %"), (0.1, "up to half"), (0.5, "more than half")];
 

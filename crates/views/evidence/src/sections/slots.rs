@@ -14,8 +14,9 @@ pub(crate) fn part(paper: &Paper) -> Markup {
             p { "No slot is known: the machine has registered no memory controller." }
         } @else {
             p {
-                "Detection is the share of shots with a report that fits, out of those that can be judged: detected and missed. "
-                "Shots that nobody can know about, since something was not being watched, do not count, and neither do open ones."
+                "Detection is the share of shots with a report that fits, out of those that can be judged: settled, and watched in their whole window. "
+                "Shots that nobody can know about, since something was not being watched, do not count. Neither do those that were detected "
+                "all the same while it was not: had they been missed, nobody would know."
             }
             (detection(paper))
             (keys())
@@ -43,7 +44,7 @@ fn detection(paper: &Paper) -> Markup {
                 (row_head(&slot.name))
                 td.bar { (bars.row(&slot.name, slot.detection.as_ref())) }
                 (tally(slot.counts.missed))
-                (number(&count(slot.counts.detected + slot.counts.missed)))
+                (number(&count(slot.counts.judged())))
                 @match &slot.detection {
                     Some(i) => {
                         (number(&percent(i.estimate))) (number(&percent_rounded(i.at_least, Round::Down)))
@@ -83,7 +84,7 @@ fn others(slots: &[Slot]) -> Markup {
             @let c = &slot.counts;
             tr {
                 (row_head(&slot.name))
-                @for n in [c.shots, c.detected, c.missed, c.unknowable, c.open, c.late, c.misgraded, c.misplaced] { (tally(n)) }
+                @for n in [c.shots, c.detected, c.unwatched, c.missed, c.unknowable, c.open, c.late, c.misgraded, c.misplaced] { (tally(n)) }
                 @for n in [c.shared, c.unsure, c.echoes, c.orphans] { (tally(n)) }
                 td.r.z[slot.accidental == Some(0.0)] { (slot.accidental.map_or_else(|| NOT_TOLD.to_owned(), three_digits)) }
             }
@@ -93,6 +94,7 @@ fn others(slots: &[Slot]) -> Markup {
         "slot",
         ">shots",
         ">detected",
+        ">unwatched",
         ">missed",
         ">unknowable",
         ">open",
@@ -111,7 +113,7 @@ fn others(slots: &[Slot]) -> Markup {
             p { "Shots at " b { (slot.name) } " were blamed on " (blamed(&slot.blamed_on)) "." }
         }
         p.small.soft {
-            "Late, misgraded, misplaced and shared shots are detected ones. Misgraded: reported with a severity that a working "
+            "Unwatched, late, misgraded, misplaced and shared shots are detected ones. Unwatched: something was not being watched in the window. Misgraded: reported with a severity that a working "
             "machine does not give to these lines. Misplaced: blamed on another slot. Shared: one report for several shots. Unsure: the "
             "answer is less than 90 % sure. Echoes: further reports of detected shots. Orphans: reports that no shot explains. By "
             "chance: how many detections unprovoked reports would make on average."

@@ -62,6 +62,7 @@ pub(crate) fn slot(n: usize, of: usize) -> Slot {
         counts: SlotCounts {
             shots,
             detected,
+            unwatched: if idle { 0 } else { i64::try_from(n % 3).unwrap() },
             missed,
             unknowable,
             open: 0,
@@ -73,7 +74,8 @@ pub(crate) fn slot(n: usize, of: usize) -> Slot {
             orphans: if n == 11 { 57 } else { i64::from(n == 18) },
             unsure: if n == 11 { 40 } else { i64::try_from(n % 2).unwrap() * i64::from(!idle) },
         },
-        detection: (!idle).then(|| interval(missed, detected + missed)),
+        detection: (!idle)
+            .then(|| interval(missed, detected - if idle { 0 } else { i64::try_from(n % 3).unwrap() } + missed)),
         accidental: (!idle).then_some(if n == 11 { 40.6 } else { 0.0 }),
         blamed_on: if n == 7 { vec![Blamed { slot: name(6), shots: misplaced }] } else { Vec::new() },
     }
@@ -100,7 +102,7 @@ pub(crate) fn verdict(slots: &[Slot]) -> Verdict {
                 _ => Bound::AtLeast(Quantity::Share(i.at_least)),
             }),
             against: s.counts.missed,
-            of: s.counts.detected + s.counts.missed,
+            of: s.counts.judged(),
             note: (judged(s, LIMIT) == Answer::NotEnough)
                 .then(|| "2995 shots without a miss would be enough".to_owned()),
         })
