@@ -99,3 +99,12 @@ INSERT INTO gap VALUES
 INSERT INTO checkpoint VALUES
     (2, 1299000000000,       NULL, 13, 4, '0.1.0', x''),
     (3,  199000000000, 1234567890, 15, 5, '0.1.0', x'');
+
+-- The first injector answers pings; in the second boot it has not yet, and its line goes over a USB serial bridge. The second
+-- injector tells nothing of its clock.
+INSERT INTO injector_clock VALUES
+    (2, 'pulser', 'two-way', 1290000000000, 1210000, 1150000, 12250, 1800, 290, 62, 1, 2, 1, 0, 90000, 1200000, 9500000),
+    (3, 'pulser', 'one-way', 199000000000, 22400000, NULL, NULL, 100021, 149, 0, 0, 0, 0, 0, 7300000, 15700000, 16900000),
+    (3, 'second', 'arrival', 199500000000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, 0, 0, NULL, NULL, NULL);
+INSERT INTO latency_width
+SELECT run, slot, max(latency_ns - latency_min_ns) FROM shot WHERE outcome = 'detected' GROUP BY run, slot;

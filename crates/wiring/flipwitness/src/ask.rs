@@ -3,8 +3,8 @@
 use crate::cli::{Database, Listed, Question, Shots};
 use anyhow::Result;
 use questions::{
-    GapFilter, Listing, OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot, gaps_table, orphans_table,
-    runs_table, shots_table, slots_table, why_table,
+    GapFilter, Listing, OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot, clock_table, gaps_table,
+    orphans_table, runs_table, shots_table, slots_table, why_table,
 };
 use std::io::Write;
 
@@ -49,6 +49,16 @@ pub(crate) fn orphans(order: &Listed) -> Result<()> {
 pub(crate) fn gaps(order: &Listed) -> Result<()> {
     let filter = GapFilter::default();
     listed(order, |snapshot, page| Ok(snapshot.gaps(&filter, page)?), gaps_table)
+}
+
+pub(crate) fn clock(order: &Question) -> Result<()> {
+    let connection = store::open_read(&order.database.db)?;
+    let snapshot = Snapshot::of(&connection, &run(order))?;
+    let rows = snapshot.clocks()?;
+    if order.database.json {
+        return json(&rows);
+    }
+    say(&clock_table(&rows, &snapshot.run_summary()?))
 }
 
 pub(crate) fn runs(order: &Database) -> Result<()> {

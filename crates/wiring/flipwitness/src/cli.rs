@@ -44,6 +44,8 @@ pub(crate) enum Command {
     Orphans(Listed),
     /// When the tool was not watching, and why
     Gaps(Listed),
+    /// How each injector's clock is aligned, and how exactly latencies are known by that
+    Clock(Question),
     /// The runs that the database holds
     Runs(Database),
 }

@@ -39,6 +39,8 @@ struct OfSlot {
 pub(crate) struct Totals {
     slots: BTreeMap<i64, OfSlot>,
     reports: BTreeMap<(&'static str, i64), i64>,
+    /// The widest latency of each slot.
+    widths: BTreeMap<i64, i64>,
 }
 
 impl Totals {
@@ -69,6 +71,10 @@ impl Totals {
         if let Some(p) = a.detected_p {
             of.rated += 1;
             of.rated_ppb += (p * 1e9).round() as i64;
+        }
+        if let (Some(least), Some(most)) = (a.latency_min_ns, a.latency_ns) {
+            let widest = self.widths.entry(slot).or_default();
+            *widest = most.saturating_sub(least).max(*widest);
         }
         of.unsure += i64::from(a.confidence.is_some_and(|c| c < SURE));
         of.guessed += i64::from(a.confidence.is_some_and(|c| c < GUESSED));
@@ -112,6 +118,13 @@ impl Totals {
                 of.unsure,
                 of.guessed
             ])?;
+        }
+        for (slot, width) in &self.widths {
+            let mut add = conn.prepare_cached(
+                "INSERT INTO latency_width (run, slot, width_ns) VALUES (?1, ?2, ?3)
+                 ON CONFLICT (run, slot) DO UPDATE SET width_ns = max(width_ns, excluded.width_ns)",
+            )?;
+            add.execute(params![run, slot, width])?;
         }
         for ((role, slot), reports) in &self.reports {
             let mut add = conn.prepare_cached(

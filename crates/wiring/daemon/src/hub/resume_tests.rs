@@ -141,6 +141,7 @@ impl Bench {
                     arrival: Mono(at),
                     raw: "{}",
                     line: FeedLine::Injection(injection),
+                    sent: None,
                 };
                 assert_eq!(self.hub.line(line, ()), None);
             }
