@@ -120,7 +120,7 @@ fn doubts_are_quoted_as_they_are_said() {
     let page = read("docs/configuration.md");
     let doubtful = "endpoint.listen = \"192.0.2.7:9741\"\ncounters.interval_ms = 6000\npairing.deadline_ms = 9000\n\
         trace.per_cpu_kib = 4\n";
-    let feed = "[[feed]]\nfrom = \"tcp:0.0.0.0:9740\"\n";
+    let feed = "[[feed]]\nfrom = \"tcp:0.0.0.0:9740\"\nping_ms = 100000\n";
     let said: Vec<String> =
         [doubtful.to_owned(), format!("{doubtful}{feed}")].iter().flat_map(|t| parse(t).doubts()).collect();
     let said: BTreeSet<&str> = said.iter().map(String::as_str).collect();

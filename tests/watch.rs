@@ -149,9 +149,15 @@ impl Feed {
     }
 
     fn reply(&mut self) -> Value {
-        let mut line = String::new();
-        self.replies.read_line(&mut line).unwrap();
-        serde_json::from_str(&line).unwrap_or_else(|e| panic!("{line:?}: {e}"))
+        loop {
+            let mut line = String::new();
+            self.replies.read_line(&mut line).unwrap();
+            let reply: Value = serde_json::from_str(&line).unwrap_or_else(|e| panic!("{line:?}: {e}"));
+            // This injector does not know pings.
+            if reply["type"] != "ping" {
+                return reply;
+            }
+        }
     }
 
     fn inject(&mut self, id: &str, at: &str) -> Value {

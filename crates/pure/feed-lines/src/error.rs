@@ -73,6 +73,9 @@ pub enum Reason {
     /// A signal named twice.
     #[error("`lines` names {0} twice")]
     DoubledSignal(String),
+    /// A pong that answers nothing: its ping was never sent on this connection, or has its answer already.
+    #[error("no ping with `n` {0} waits for an answer on this connection; each is answered once")]
+    NoSuchPing(u64),
     /// Several shots without the time between them.
     #[error("`spacing_us` is missing: with `shots` of 2 or more it says the time from one shot's start to the next")]
     NoSpacing,

@@ -112,6 +112,8 @@ pub struct Parsed {
     pub line: FeedLine,
     /// `t_ns` of a recording: when the live feed stamped the line's arrival.
     pub t_ns: Option<Mono>,
+    /// `sent_ns` of a recording, beside a pong: when its ping was written.
+    pub sent_ns: Option<Mono>,
     /// `feed` of a recording: the name of the feed that the line came by.
     pub feed: Option<String>,
     /// The injector's name beside a line that is no hello: found by a pattern in a line of text, or written by a recording.

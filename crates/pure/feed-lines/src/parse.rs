@@ -60,6 +60,7 @@ fn read(fields: Fields<'_>) -> Result<Parsed, Reason> {
     let hello = matches!(line, FeedLine::Hello { .. });
     Ok(Parsed {
         t_ns: fields.integer("t_ns", 0, i64::MAX)?.map(Mono),
+        sent_ns: fields.integer("sent_ns", 0, i64::MAX)?.map(Mono),
         feed: fields.text("feed")?.map(str::to_owned),
         who: if hello { None } else { fields.text("who")?.map(str::to_owned) },
         unit: if hello { None } else { fields.word("unit", UNIT_WANTED, Unit::parse)? },

@@ -33,7 +33,7 @@ pub enum Reply {
     Ping {
         /// Counts up; the pong carries it back.
         n: u64,
-        /// When the ping was made, on the daemon's monotonic clock.
+        /// Right before the ping was written, on the daemon's monotonic clock.
         t_ns: Mono,
     },
 }

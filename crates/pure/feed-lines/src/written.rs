@@ -4,7 +4,8 @@ use crate::{FeedLine, Unit};
 use serde_json::{Map, Value, json};
 use vocabulary::{At, Injection, Mono};
 
-/// The line for a recording, without line end: what `raw` says, and `t_ns`, `feed`, `who` and `unit` at its end.
+/// The line for a recording, without line end: what `raw` says, and `t_ns`, `feed`, `who` and `unit` at its end; beside a pong
+/// also `sent_ns`, when its ping was written.
 ///
 /// Who sends and in which unit stands beside every line but a hello, since a recording has the lines of all connections
 /// one after the other, and a feed's own settings are not in it.
@@ -12,9 +13,19 @@ use vocabulary::{At, Injection, Mono};
 /// A line of JSON stays as it came, unknown fields and all; a line of text, which a replay without its pattern could not
 /// read, becomes the JSON that `line` stands for.
 #[must_use]
-pub fn recorded(raw: &str, line: &FeedLine, arrival: Mono, feed: &str, injector: &str, unit: Unit) -> String {
+pub fn recorded(
+    raw: &str,
+    line: &FeedLine,
+    (sent, arrival): (Option<Mono>, Mono),
+    feed: &str,
+    injector: &str,
+    unit: Unit,
+) -> String {
     let mut beside = Map::new();
     beside.insert("t_ns".to_owned(), arrival.0.into());
+    if let Some(sent) = sent {
+        beside.insert("sent_ns".to_owned(), sent.0.into());
+    }
     beside.insert("feed".to_owned(), feed.into());
     if !matches!(line, FeedLine::Hello { .. }) {
         beside.insert("who".to_owned(), injector.into());
@@ -82,18 +93,24 @@ mod tests {
     fn json_stays_as_it_came() {
         let raw = r#" {"type":"tick", "x" : [1], "t":5 } "#;
         let line = parse(raw).unwrap().line;
-        let text = recorded(raw, &line, Mono(812), "tcp:127.0.0.1:9", "rig \"4\"", Unit::Seconds);
+        let text = recorded(raw, &line, (None, Mono(812)), "tcp:127.0.0.1:9", "rig \"4\"", Unit::Seconds);
         assert_eq!(
             text,
             r#"{"type":"tick", "x" : [1], "t":5,"feed":"tcp:127.0.0.1:9","t_ns":812,"unit":"s","who":"rig \"4\""}"#
         );
         let hello = r#"{"type":"hello","who":"rig"}"#;
-        let text = recorded(hello, &parse(hello).unwrap().line, Mono(1), "f", "rig", Unit::Seconds);
+        let text = recorded(hello, &parse(hello).unwrap().line, (None, Mono(1)), "f", "rig", Unit::Seconds);
         assert_eq!(text, r#"{"type":"hello","who":"rig","feed":"f","t_ns":1}"#);
         // A live line that has the recording's fields already is overruled: the last one counts.
         let raw = r#"{"type":"tick","t":5,"t_ns":3}"#;
-        let again = parse(&recorded(raw, &parse(raw).unwrap().line, Mono(812), "f", "r", Unit::default())).unwrap();
+        let again =
+            parse(&recorded(raw, &parse(raw).unwrap().line, (None, Mono(812)), "f", "r", Unit::default())).unwrap();
         assert_eq!(again.t_ns, Some(Mono(812)));
+        // A pong carries when its ping was written.
+        let raw = r#"{"type":"pong","n":3,"t":5}"#;
+        let text = recorded(raw, &parse(raw).unwrap().line, (Some(Mono(800)), Mono(812)), "f", "r", Unit::default());
+        assert_eq!(text, r#"{"type":"pong","n":3,"t":5,"feed":"f","sent_ns":800,"t_ns":812,"who":"r"}"#);
+        assert_eq!(parse(&text).unwrap().sent_ns, Some(Mono(800)));
     }
 
     #[test]
@@ -101,12 +118,13 @@ mod tests {
         let pattern = r"(?<id>\d+) (?<controller>\d) (?<slot>\d) (?<t>\S+) (?<lines>\S+) (?<force>\w+) (?<shots>\d) (?<spacing_us>\d+)";
         let raw = "7 0 1 55 DQ1,DQ2 high 3 900";
         let Parsed { line, .. } = Pattern::new(Kind::Injection, pattern).unwrap().read(raw).unwrap().unwrap();
-        let again = parse(&recorded(raw, &line, Mono(9), "f", "rig", Unit::Milliseconds)).unwrap();
+        let again = parse(&recorded(raw, &line, (None, Mono(9)), "f", "rig", Unit::Milliseconds)).unwrap();
         assert_eq!(
             again,
             Parsed {
                 line,
                 t_ns: Some(Mono(9)),
+                sent_ns: None,
                 feed: Some("f".into()),
                 who: Some("rig".into()),
                 unit: Some(Unit::Milliseconds)

@@ -32,6 +32,7 @@ pub(crate) fn router(reader: Reader, health: watch::Receiver<Value>, only_loopba
         .route("/v1/reports", get(reports))
         .route("/v1/gaps", get(gaps))
         .route("/v1/rails", get(rails))
+        .route("/v1/clock", get(clock))
         .fallback(no_such_route)
         .method_not_allowed_fallback(only_reading)
         .layer(from_fn_with_state(only_loopback, refuse_other_hosts))
@@ -102,13 +103,21 @@ async fn rails(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refus
     Ok(with_status(StatusCode::OK, answer))
 }
 
+async fn clock(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refusal> {
+    let mut given = parameters(&uri)?;
+    let page = given.page();
+    given.end()?;
+    let answer = shared.reader.ask(move |run| run.clocks_page(&page)).await?;
+    Ok(with_status(StatusCode::OK, answer))
+}
+
 fn parameters(uri: &Uri) -> Result<Parameters, Refusal> {
     let Query(pairs) = Query::try_from_uri(uri).map_err(|error| Refusal::bad_request(error.body_text()))?;
     Ok(Parameters::new(pairs))
 }
 
 async fn no_such_route(uri: Uri) -> Refusal {
-    let routes = "/v1/health, /v1/run, /v1/slots, /v1/shots, /v1/orphans, /v1/reports, /v1/gaps, /v1/rails";
+    let routes = "/v1/health, /v1/run, /v1/slots, /v1/shots, /v1/orphans, /v1/reports, /v1/gaps, /v1/rails, /v1/clock";
     Refusal::new(StatusCode::NOT_FOUND, format!("no route {:?}; there are {routes}", uri.path()))
 }
 

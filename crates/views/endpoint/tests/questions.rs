@@ -30,6 +30,7 @@ async fn the_routes_answer_the_rows_of_the_command_line() {
     assert_eq!(served.ok("/v1/reports").await, json(run.reports(&ReportFilter::default(), &page).unwrap()));
     assert_eq!(served.ok("/v1/gaps").await, json(run.gaps(&GapFilter::default(), &page).unwrap()));
     assert_eq!(served.ok("/v1/rails").await, json(run.rails(&RailFilter::default(), &page).unwrap()));
+    assert_eq!(served.ok("/v1/clock").await["items"], json(run.clocks().unwrap()));
 }
 
 fn column(list: &Value, key: &str) -> Vec<Value> {
@@ -85,6 +86,7 @@ async fn pages_join_without_seam() {
         ("/v1/gaps", "gap", 3),
         ("/v1/slots", "slot", 5),
         ("/v1/rails", "rail", 5),
+        ("/v1/clock", "at_ns", 3),
     ] {
         let whole = column(&served.ok(route).await, key);
         assert_eq!(whole.len(), rows, "{route}");
@@ -146,7 +148,9 @@ async fn the_documentation_names_every_key() {
     let doc = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../../../docs/endpoint.md")).unwrap();
     let served = Served::new().await;
     let mut keys = std::collections::BTreeSet::new();
-    for route in ["/v1/run", "/v1/slots", "/v1/shots", "/v1/orphans", "/v1/reports", "/v1/gaps", "/v1/rails"] {
+    let routes =
+        ["/v1/run", "/v1/slots", "/v1/shots", "/v1/orphans", "/v1/reports", "/v1/gaps", "/v1/rails", "/v1/clock"];
+    for route in routes {
         assert!(doc.contains(&format!("## GET {route}")), "{route} has no section");
         let target = if route == "/v1/shots" { "/v1/shots?why=true" } else { route };
         let mut answer = served.ok(target).await;

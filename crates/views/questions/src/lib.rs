@@ -7,6 +7,7 @@
 //! The command line, crate `endpoint` and the daemon call it.
 
 mod chance;
+mod clock;
 mod dates;
 mod error;
 mod filter;
@@ -27,6 +28,7 @@ mod why;
 mod words;
 
 pub use chance::Chance;
+pub use clock::{ClockRow, QueueNs};
 pub use dossier::{Cause, Evidence, Strength};
 pub use error::QuestionError;
 pub use filter::{GapFilter, Listing, Page, ReportFilter, ShotFilter, Stamp};
@@ -41,7 +43,8 @@ pub use slots::{BlamedOn, Doubt, SlotRow};
 pub use snapshot::{RunRef, Snapshot};
 pub use summary::{BootLine, GapTotal, RemarkLine, RunSummary, Totals};
 pub use table::{
-    gaps_table, orphans_table, rails_table, reports_table, run_text, runs_table, shots_table, slots_table, why_table,
+    clock_table, gaps_table, orphans_table, rails_table, reports_table, run_text, runs_table, shots_table, slots_table,
+    why_table,
 };
 pub use text::printable;
 pub use words::{OutcomeWord, RoleWord};

@@ -28,6 +28,8 @@ pub struct ShotRow {
     pub fired_ns: i64,
     /// Latest start of the forcing, monotonic nanoseconds.
     pub fired_to_ns: i64,
+    /// How wide that interval is, nanoseconds: 0 where the shot counts from its line's arrival.
+    pub fired_uncertainty_ns: i64,
     /// `fired_ns` as a date, RFC 3339 in UTC; null where the boot has no measured clock pair.
     pub fired: Option<String>,
     /// What became of it.
@@ -36,6 +38,8 @@ pub struct ShotRow {
     pub latency_ns: Option<i64>,
     /// The least that the latency can have been, nanoseconds.
     pub latency_min_ns: Option<i64>,
+    /// `latency_ns` less `latency_min_ns`: how exactly the latency is known, nanoseconds.
+    pub latency_uncertainty_ns: Option<i64>,
     /// The number of the report that fits.
     pub report: Option<i64>,
     /// The severity that the sender or the configuration expects, where they said.
@@ -181,7 +185,8 @@ impl Snapshot<'_> {
     }
 
     fn shot_row(&self, row: &Row<'_>) -> rusqlite::Result<Found> {
-        let (boot, fired_ns) = (row.get(6)?, row.get(7)?);
+        let (boot, fired_ns, fired_to_ns): (i64, i64, i64) = (row.get(6)?, row.get(7)?, row.get(8)?);
+        let (latency_ns, latency_min_ns): (Option<i64>, Option<i64>) = (row.get(10)?, row.get(11)?);
         let shot = ShotRow {
             injection: row.get(1)?,
             shot: row.get(2)?,
@@ -190,11 +195,13 @@ impl Snapshot<'_> {
             lines: json_column(row, 5)?,
             boot,
             fired_ns,
-            fired_to_ns: row.get(8)?,
+            fired_to_ns,
+            fired_uncertainty_ns: fired_to_ns.saturating_sub(fired_ns),
             fired: self.dates.date(boot, fired_ns),
             outcome: OutcomeWord::of_column(row.get_ref(9)?.as_str_or_null()?),
-            latency_ns: row.get(10)?,
-            latency_min_ns: row.get(11)?,
+            latency_ns,
+            latency_min_ns,
+            latency_uncertainty_ns: latency_ns.zip(latency_min_ns).map(|(most, least)| most.saturating_sub(least)),
             report: row.get(12)?,
             expect: row.get(13)?,
             severity: row.get(14)?,

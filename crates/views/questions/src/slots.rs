@@ -48,6 +48,8 @@ pub struct SlotRow {
     pub echoes: i64,
     /// Latencies of the detected shots; null when none has one.
     pub latency_ns: Option<Latency>,
+    /// The widest interval of these latencies, nanoseconds: how exactly each of them is known at the worst.
+    pub latency_uncertainty_ns: Option<i64>,
     /// detected / (detected + missed); null when that is 0 / 0.
     pub detection_rate: Option<f64>,
     /// The mean of the shots' probabilities of detection; null when no shot has one.
@@ -97,6 +99,7 @@ impl Snapshot<'_> {
     pub fn slots(&self) -> Result<Vec<SlotRow>, QuestionError> {
         let sums = self.sums()?;
         let orphans = self.orphans_by_slot()?;
+        let widths = self.latency_widths()?;
         let background = self.background()?;
         let cells = self.cells()?;
         let supplies = self.supplies()?;
@@ -127,6 +130,7 @@ impl Snapshot<'_> {
                     .get(slot)
                     .zip(sums.latency)
                     .and_then(|(cells, extremes)| Latency::of(cells, extremes)),
+                latency_uncertainty_ns: widths.get(slot).copied(),
                 detection_rate: sums.detection_rate(),
                 detection_estimate: sums.detection_estimate(),
                 doubt: sums.doubt(),
@@ -167,6 +171,12 @@ impl Snapshot<'_> {
             }
         }
         Ok(())
+    }
+
+    fn latency_widths(&self) -> Result<BTreeMap<i64, i64>, QuestionError> {
+        let mut ask = self.db.prepare_cached("SELECT slot, width_ns FROM latency_width WHERE run = ?1")?;
+        let widths = ask.query_map([self.run], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(widths.collect::<rusqlite::Result<_>>()?)
     }
 
     pub(crate) fn orphans_by_slot(&self) -> Result<BTreeMap<i64, i64>, QuestionError> {

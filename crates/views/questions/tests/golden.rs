@@ -50,6 +50,15 @@ fn shots() {
 }
 
 #[test]
+fn clock() {
+    ask(|run| {
+        let clocks = run.clocks().unwrap();
+        golden("clock.txt", &questions::clock_table(&clocks, &run.run_summary().unwrap()));
+        golden("clock.json", &json(&clocks));
+    });
+}
+
+#[test]
 fn orphans() {
     ask(|run| {
         let orphans = run.orphans(&ReportFilter::default(), &Page::first(100)).unwrap();
@@ -117,6 +126,7 @@ fn a_run_with_nothing_in_it() {
         questions::gaps_table(&run.gaps(&GapFilter::default(), &page).unwrap(), &summary),
         questions::rails_table(&run.rails(&RailFilter::default(), &page).unwrap(), &summary),
         questions::run_text(&summary),
+        questions::clock_table(&run.clocks().unwrap(), &summary),
     ];
     golden("nothing.txt", &all.join("\n----\n\n"));
 }

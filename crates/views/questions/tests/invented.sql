@@ -129,3 +129,9 @@ INSERT INTO rail_second VALUES
     (2, 1, 1062, 1, 3100000, 2500000, 3100000, 1000000000, 1, 400000000),
     (2, 1, 1063, 1, 3100000, 2500000, 3100000, 1000000000, 1, 200000000),
     (2, 2, 1055, 2, 1180000, 570000, 610000, 1000000000, 1, 500000000);
+-- The first injector answers pings; in the second boot it has not yet, and its line goes over a USB serial bridge. The second
+-- injector tells nothing of its clock.
+INSERT INTO injector_clock VALUES
+    (2, 'pulser', 'two-way', 1290000000000, 1210000, 1150000, 12250, 1800, 290, 62, 1, 2, 1, 0, 90000, 1200000, 9500000),
+    (3, 'pulser', 'one-way', 199000000000, 22400000, NULL, NULL, 100021, 149, 0, 0, 0, 0, 0, 7300000, 15700000, 16900000),
+    (3, 'second', 'arrival', 199500000000, NULL, NULL, NULL, NULL, 0, 0, 0, 0, 0, 0, NULL, NULL, NULL);

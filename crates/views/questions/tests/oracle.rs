@@ -215,7 +215,9 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
             let first_shots = shots.iter().filter(|s| s.shot == 1);
             let seen: Vec<f64> =
                 first_shots.map(|s| s.injection % 3).filter(|n| *n > 0).map(|n| n as f64 / 4.0).collect();
-            assert_eq!(row.seen_p, (!seen.is_empty()).then(|| seen.iter().sum::<f64>() / seen.len() as f64));
+            let mean = (!seen.is_empty()).then(|| seen.iter().sum::<f64>() / seen.len() as f64);
+            assert_eq!(row.seen_p.is_some(), mean.is_some());
+            assert!((row.seen_p.unwrap_or(0.0) - mean.unwrap_or(0.0)).abs() < 1e-12, "{:?} {mean:?}", row.seen_p);
             assert_eq!(row.late, count(&shots, |s| s.late));
             assert_eq!(row.shared, count(&shots, |s| s.shared));
             assert_eq!(row.orphans, count(&reports, |r| r.role == "orphan" && r.slot == Some(slot)));

@@ -31,7 +31,7 @@ impl Captured {
         self.feed.push_str(&feed_lines::recorded(
             line.raw,
             &line.line,
-            line.arrival,
+            (line.sent, line.arrival),
             line.feed,
             line.injector,
             line.unit,

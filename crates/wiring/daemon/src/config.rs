@@ -256,9 +256,24 @@ pub struct FeedPart {
     pub from: String,
     /// What the injector's ticks count until its hello says otherwise: ns, us, ms or s.
     pub unit: Option<String>,
+    /// How often an injector that has said hello is asked for its clock; 0: never.
+    #[serde(default = "ping_ms")]
+    pub ping_ms: u64,
     /// `[[feed.pattern]]`: for an injector that prints text of its own.
     #[serde(default)]
     pub pattern: Vec<PatternPart>,
+}
+
+fn ping_ms() -> u64 {
+    5000
+}
+
+impl FeedPart {
+    /// A feed with nothing said but what it is read from.
+    #[must_use]
+    pub fn of(from: String) -> FeedPart {
+        FeedPart { name: None, from, unit: None, ping_ms: ping_ms(), pattern: Vec::new() }
+    }
 }
 
 /// `[[feed.pattern]]`
@@ -395,6 +410,12 @@ impl Config {
             if let Some(unit) = &part.unit {
                 spec.unit = Unit::parse(unit).ok_or_else(|| value("feed.unit", "must be ns, us, ms or s"))?;
             }
+            if i64::try_from(part.ping_ms).is_ok_and(|ms| ms <= DAY_NS / 1_000_000) {
+                spec.ping_every = (part.ping_ms > 0).then(|| std::time::Duration::from_millis(part.ping_ms));
+            } else {
+                return Err(value("feed.ping_ms", "must be a day at the most"));
+            }
+            spec.sys = self.kernel.sys.clone();
             let mut patterns = Vec::new();
             for pattern in &part.pattern {
                 let kind = Kind::parse(&pattern.kind)
@@ -437,6 +458,12 @@ impl Config {
             doubts.push(format!("the trace ring has less than {SMALL_RING_KIB} KiB per CPU: a burst will overrun it"));
         }
         for feed in &self.feed {
+            if feed.ping_ms > RARE_PING_MS {
+                doubts.push(format!(
+                    "the feed {} pings less than once a minute: between its pings queues are guessed at",
+                    feed.from
+                ));
+            }
             let listens = feed.from.strip_prefix("tcp:").and_then(|a| a.parse::<SocketAddr>().ok());
             if listens.is_some_and(|a| !a.ip().is_loopback()) {
                 doubts.push(format!("the feed {} can be reached by others: whoever connects is believed", feed.from));
@@ -447,12 +474,15 @@ impl Config {
 }
 
 const DAY_NS: i64 = 24 * 3600 * 1_000_000_000;
+/// How long a pong says enough of an injector's clock.
+const RARE_PING_MS: u64 = 60_000;
 /// Room for some two thousand trace events.
 const SMALL_RING_KIB: u64 = 256;
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::time::Duration;
 
     fn parse(text: &str) -> Result<Config, ConfigError> {
         Config::parse(text, Path::new("test.toml"))
@@ -488,6 +518,7 @@ mod tests {
             name = "rig"
             from = "tcp:192.0.2.1:9740"
             unit = "ms"
+            ping_ms = 0
             [[feed.pattern]]
             kind = "injection"
             regex = '^shot (?<id>\d+) at (?<at>\S+)$'
@@ -501,6 +532,7 @@ mod tests {
         assert_eq!((settings.rails.generation, settings.rails.limits), (Some(rails::Generation::Ddr5), vec![vdd]));
         let feeds = config.feeds().unwrap();
         assert_eq!((&*feeds[0].name, feeds[0].unit, feeds[0].patterns.is_empty()), ("rig", Unit::Milliseconds, false));
+        assert_eq!(feeds[0].ping_every, None);
         assert_eq!(config.doubts().len(), 3, "deadline, counters, address");
     }
 
@@ -513,6 +545,10 @@ mod tests {
             doubts("[run]\n[database]\n[endpoint]\n[kernel]\n[trace]\n[counters]\n[pairing]\n[expect]\n[capture]"),
             ""
         );
+        let feeds = parse("[kernel]\nsys = \"/x\"\n[[feed]]\nfrom = \"stdin\"").unwrap().feeds().unwrap();
+        assert_eq!((feeds[0].ping_every, feeds[0].sys.as_path()), (Some(Duration::from_secs(5)), Path::new("/x")));
+        let rare = parse("[[feed]]\nfrom = \"stdin\"\nping_ms = 60001").unwrap().doubts();
+        assert!(rare.len() == 1 && rare[0].starts_with("the feed stdin pings less than once a minute"), "{rare:?}");
         assert!(doubts("[counters]\ninterval_ms = 5001").starts_with("the counters are read less often"));
         assert!(doubts("[trace]\ntotal_mib = 0").starts_with("the trace ring has less than 256 KiB"));
         assert!(doubts("[endpoint]\nlisten = \"[::]:9741\"").starts_with("the endpoint listens on [::]:9741"));
@@ -528,6 +564,7 @@ mod tests {
         assert!(why("[counters]\ninterval_ms = 0").starts_with("counters.interval_ms:"));
         assert!(why("[expect]\nseverity = \"bad\"").starts_with("expect.severity:"));
         assert!(why("[[feed]]\nfrom = \"radio\"").starts_with("feed.from:"));
+        assert!(why("[[feed]]\nfrom = \"stdin\"\nping_ms = 86400001").starts_with("feed.ping_ms:"));
         assert!(why("[[feed]]\nfrom = \"stdin\"\n[[feed]]\nfrom = \"stdin\"").contains("two feeds are named"));
         assert!(
             why("[[feed]]\nfrom = \"stdin\"\n[[feed.pattern]]\nkind = \"tick\"\nregex = \"(\"")

@@ -5,12 +5,13 @@
 //! drive this very same hub. An injection reaches the engine only when the store has acknowledged it, so that what was
 //! `accepted` and what is paired are the same set.
 
+mod clocks;
 pub(crate) mod foresight;
 pub(crate) mod resume;
 
 use crate::capture::Captured;
 use crate::settings::Settings;
-use feed_lines::{Alignment, FeedLine, Reply, Unit};
+use feed_lines::{FeedLine, Reply, Unit};
 use pairing::{Answer, Engine, Input, Order};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -40,6 +41,8 @@ pub(crate) struct Line<'a> {
     pub(crate) raw: &'a str,
     /// What it says.
     pub(crate) line: FeedLine,
+    /// For a pong: when its ping was written.
+    pub(crate) sent: Option<Mono>,
 }
 
 /// An injection on its way to the disk. `R` is the way back to its sender.
@@ -83,7 +86,7 @@ pub(crate) struct Hub<R> {
     book: SlotBook,
     book_changes: u64,
     told_slots: Vec<vocabulary::SlotEntry>,
-    clocks: BTreeMap<Arc<str>, Alignment>,
+    clocks: clocks::Clocks,
     rails: rails::Rails,
     pair: ClockPair,
     /// Nothing before this was watched; nothing in a replay, whose recording says so itself.
@@ -121,7 +124,7 @@ impl<R> Hub<R> {
             book,
             book_changes: 0,
             told_slots: Vec::new(),
-            clocks: BTreeMap::new(),
+            clocks: clocks::Clocks::default(),
             pair,
             began,
             next_witness: numbers.next_witness,
@@ -230,11 +233,10 @@ impl<R> Hub<R> {
         if let Some(capture) = &mut self.capture {
             capture.line(&line);
         }
-        let clock = self
-            .clocks
-            .entry(line.injector.clone())
-            .or_insert_with(|| Alignment::new(line.unit, feed_lines::DEFAULT_SLACK_NS));
-        clock.set_unit(line.unit);
+        let clock = self.clocks.of(&line);
+        if !matches!(line.line, FeedLine::Tick { .. } | FeedLine::Pong { .. }) {
+            clock.tell(line.arrival, &mut self.records);
+        }
         match line.line {
             FeedLine::Injection(injection) => {
                 let first = clock.place(injection.t.as_deref(), line.arrival, self.pair);
@@ -252,11 +254,18 @@ impl<R> Hub<R> {
                 }
             }
             FeedLine::Tick { t } => {
-                clock.observe(t, line.arrival);
-                let (injector, arrived) = (line.injector.clone(), line.arrival);
-                self.records.push(Record::Tick { injector, ticks: t, arrived });
+                self.records.push(clock.tick(t, line.arrival));
+                clock.tell(line.arrival, &mut self.records);
                 None
             }
+            FeedLine::Pong { n, received, t } => match clock.pong(n, line.sent, (received, t, line.arrival)) {
+                Ok(record) => {
+                    self.records.push(record);
+                    clock.tell(line.arrival, &mut self.records);
+                    None
+                }
+                Err(why) => Some((reply, self.rejected(line.number, why, None))),
+            },
             FeedLine::Rail { name, slot, millivolts, t } => {
                 // What is told was measured before it arrived, whatever the injector's clock says.
                 let at = clock.place(t.as_deref(), line.arrival, self.pair).to.min(line.arrival);
@@ -267,7 +276,7 @@ impl<R> Hub<R> {
                 });
                 read.err().map(|why| (reply, self.rejected(line.number, why, None)))
             }
-            FeedLine::Hello { .. } | FeedLine::Pong { .. } | FeedLine::Bye { .. } => None,
+            FeedLine::Hello { .. } | FeedLine::Bye { .. } => None,
         }
     }
 
@@ -315,6 +324,7 @@ impl<R> Hub<R> {
     pub(crate) fn finish(&mut self) {
         self.engine.finish(&mut self.answers);
         self.tell_answers();
+        self.records.extend(self.clocks.finish());
         self.checkpoint();
     }
 

@@ -233,6 +233,7 @@ impl Live {
                         arrival: lines.arrival,
                         raw: &received.raw,
                         line: received.line,
+                        sent: received.sent,
                     };
                     if let Some((to, reply)) = self.hub.line(line, lines.reply.clone()) {
                         to.send(reply);
@@ -242,6 +243,10 @@ impl Live {
             FeedEvent::Bad(bad) => self.hub.bad_lines(bad.count),
             FeedEvent::Down { feed, since, why } => {
                 self.down.insert(feed, (since, why));
+            }
+            FeedEvent::Remark(text) => {
+                tracing::info!("{text}");
+                self.hub.remark(clocks::mono(), false, text);
             }
             FeedEvent::Gap(gap) => {
                 self.down.retain(|feed, _| !gap.why.starts_with(&format!("feed {feed}: ")));

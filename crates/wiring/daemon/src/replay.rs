@@ -171,6 +171,7 @@ struct FeedItem {
     feed: Arc<str>,
     who: Option<String>,
     unit: Option<Unit>,
+    sent: Option<Mono>,
 }
 
 struct FeedFile {
@@ -240,7 +241,15 @@ impl FeedFile {
                 };
                 self.last = self.last.max(at);
                 let feed = self.name(parsed.feed.as_deref().unwrap_or("recording"));
-                let what = FeedItem { number, raw, line: parsed.line, feed, who: parsed.who, unit: parsed.unit };
+                let what = FeedItem {
+                    number,
+                    raw,
+                    line: parsed.line,
+                    feed,
+                    who: parsed.who,
+                    unit: parsed.unit,
+                    sent: parsed.sent_ns,
+                };
                 self.held.push(Reverse(Timed { at, order: self.read, what }));
                 self.read += 1;
             }
@@ -283,6 +292,7 @@ impl FeedFile {
             arrival: at,
             raw: &what.raw,
             line: what.line,
+            sent: what.sent,
         };
         if let Some(((), feed_lines::Reply::Rejected { line, why, .. })) = hub.line(line, ()) {
             self.refused.add(line, &why);

@@ -160,6 +160,16 @@ async fn the_answers_are_the_truth() {
         }
     }
 
+    // The injector answers pings, and its clock is known by the round trips over a local socket.
+    let clocks = snapshot.clocks().unwrap();
+    assert_eq!(clocks.len(), 1);
+    assert_eq!(
+        (clocks[0].how.as_str(), clocks[0].resets, clocks[0].jumps, clocks[0].contradictions),
+        ("two-way", 0, 0, 0)
+    );
+    assert!(clocks[0].pongs >= 5 && clocks[0].ticks >= 2, "{clocks:?}");
+    assert!(clocks[0].uncertainty_ns < Some(20_000_000) && clocks[0].means.contains("known to within"), "{clocks:?}");
+
     // The name is taken now, and a rehearsal is always a new run.
     let (_stop, stopped) = watch::channel(false);
     let refused = rehearse(&order, stopped).await.unwrap_err().to_string();

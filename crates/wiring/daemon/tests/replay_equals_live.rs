@@ -7,8 +7,9 @@ use questions::{Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot};
 use std::path::Path;
 use tokio::sync::watch;
 
-/// The answers to slots, shots (with why they were missed), orphans and rails as the endpoint and `--json` give them.
-fn ask(db: &Path, run: &str) -> [String; 4] {
+/// The answers to slots, shots (with why they were missed), orphans, rails and the injector's clock as the endpoint and `--json`
+/// give them.
+fn ask(db: &Path, run: &str) -> [String; 5] {
     let connection = store::open_read(db).unwrap();
     let snapshot = Snapshot::of(&connection, &RunRef::Name(run.to_owned())).unwrap();
     let all = Page::first(10_000);
@@ -17,6 +18,7 @@ fn ask(db: &Path, run: &str) -> [String; 4] {
         serde_json::to_string_pretty(&snapshot.shots_with_causes(&ShotFilter::default(), &all).unwrap().items).unwrap(),
         serde_json::to_string_pretty(&snapshot.orphans(&ReportFilter::default(), &all).unwrap().items).unwrap(),
         serde_json::to_string_pretty(&snapshot.rails(&RailFilter::default(), &all).unwrap().items).unwrap(),
+        serde_json::to_string_pretty(&snapshot.clocks().unwrap()).unwrap(),
     ]
 }
 
@@ -46,6 +48,7 @@ async fn replay_equals_live() {
     let answers = ask(&live.db, &live.run);
     let again = ask(&db, &replayed.run);
     assert!(answers.iter().any(|text| text.contains("\"cause\": \"collector\"")));
+    assert!(answers[3].contains("\"how\": \"two-way\""), "{}", answers[3]);
     assert!(answers.iter().all(|text| text.len() > 100), "a comparison of nothing proves nothing: {answers:?}");
     for (answer, again) in answers.iter().zip(&again) {
         // Line by line first: the first that differs says more than two long texts.

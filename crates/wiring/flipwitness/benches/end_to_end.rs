@@ -321,8 +321,13 @@ impl Feed {
     }
 
     fn reply(&mut self) {
-        self.line.clear();
-        self.replies.read_line(&mut self.line).unwrap();
+        loop {
+            self.line.clear();
+            self.replies.read_line(&mut self.line).unwrap();
+            if !self.line.contains("\"ping\"") {
+                break;
+            }
+        }
         assert!(self.line.contains("\"accepted\""), "{}", self.line);
     }
 }

@@ -3,8 +3,8 @@
 use crate::cli::{Database, Listed, Question, Rails, Shots};
 use anyhow::Result;
 use questions::{
-    GapFilter, Listing, OutcomeWord, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot, gaps_table,
-    orphans_table, rails_table, runs_table, shots_table, slots_table, why_table,
+    GapFilter, Listing, OutcomeWord, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot, clock_table,
+    gaps_table, orphans_table, rails_table, runs_table, shots_table, slots_table, why_table,
 };
 use std::io::Write;
 
@@ -55,6 +55,16 @@ pub(crate) fn gaps(order: &Listed) -> Result<()> {
 pub(crate) fn rails(order: &Rails) -> Result<()> {
     let filter = RailFilter { slot: order.slot.clone(), rail: order.rail.clone() };
     listed(&order.listed, |snapshot, page| Ok(snapshot.rails(&filter, page)?), rails_table)
+}
+
+pub(crate) fn clock(order: &Question) -> Result<()> {
+    let connection = store::open_read(&order.database.db)?;
+    let snapshot = Snapshot::of(&connection, &run(order))?;
+    let rows = snapshot.clocks()?;
+    if order.database.json {
+        return json(&rows);
+    }
+    say(&clock_table(&rows, &snapshot.run_summary()?))
 }
 
 pub(crate) fn runs(order: &Database) -> Result<()> {

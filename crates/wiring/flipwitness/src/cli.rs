@@ -46,6 +46,8 @@ pub(crate) enum Command {
     Gaps(Listed),
     /// Supply rails: their limits, and how they kept to them
     Rails(Rails),
+    /// How each injector's clock is aligned, and how exactly latencies are known by that
+    Clock(Question),
     /// The runs that the database holds
     Runs(Database),
 }

@@ -22,8 +22,7 @@ pub(crate) fn watch(order: Watch) -> Result<()> {
         config.endpoint.listen = listen;
     }
     if !order.feed.is_empty() {
-        let part = |from| FeedPart { name: None, from, unit: None, pattern: Vec::new() };
-        config.feed = order.feed.into_iter().map(part).collect();
+        config.feed = order.feed.into_iter().map(FeedPart::of).collect();
     }
     config.run.name = order.run.or(config.run.name);
     config.capture.directory = order.capture.or(config.capture.directory);

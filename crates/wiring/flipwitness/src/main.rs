@@ -35,6 +35,7 @@ fn main() -> ExitCode {
         cli::Command::Orphans(order) => ask::orphans(&order).map(nothing_more),
         cli::Command::Gaps(order) => ask::gaps(&order).map(nothing_more),
         cli::Command::Rails(order) => ask::rails(&order).map(nothing_more),
+        cli::Command::Clock(order) => ask::clock(&order).map(nothing_more),
         cli::Command::Runs(order) => ask::runs(&order).map(nothing_more),
     };
     match done {

@@ -38,6 +38,7 @@ pub(crate) fn after(done: &Rehearsed, rows: &[SlotRow]) -> String {
          \x20 flipwitness shots --db {db} --missed    each shot that nothing reported\n\
          \x20 flipwitness orphans --db {db}           reports that nobody provoked\n\
          \x20 flipwitness rails --db {db}             supply rails and their limits\n\
+         \x20 flipwitness clock --db {db}             how exactly the injector's clock is known\n\
          \x20 sqlite3 {db} 'SELECT * FROM detection'  or any other SQLite client\n"
     ));
     text

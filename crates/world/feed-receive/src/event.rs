@@ -46,6 +46,8 @@ pub enum FeedEvent {
         /// Why, in plain words.
         why: String,
     },
+    /// Something about a feed that a run must say of itself, in plain words.
+    Remark(String),
     /// A feed was not being read for a time that is over, or over with the feed itself.
     Gap(Gap),
 }
@@ -81,6 +83,8 @@ pub struct Received {
     pub raw: String,
     /// What it says.
     pub line: FeedLine,
+    /// For a pong: when its ping was written.
+    pub sent: Option<Mono>,
 }
 
 /// Lines of one read that were refused.

@@ -6,6 +6,7 @@
 //! anything about an injection: whether its slot exists, whether it is known already, when it is durable. Its caller is the
 //! daemon. `docs/feed.md` is the protocol, crate `feed-lines` its rules.
 
+mod bridge;
 mod down;
 mod event;
 mod feed;
@@ -13,6 +14,7 @@ mod file;
 mod lines;
 mod listen;
 mod output;
+mod pings;
 mod quiet;
 mod reply;
 mod serial;

@@ -2,9 +2,10 @@
 //!
 //! Must not wait for anything; the stream's task calls it after every read.
 
+use crate::pings::Pings;
 use crate::quiet::Quiet;
 use crate::{Bad, Batch, FeedEvent, FeedSpec, Received, ReplySender, StreamId};
-use feed_lines::{FeedLine, Framed, LineError, LineSplitter, Parsed, Reply, Unit, parse};
+use feed_lines::{FeedLine, Framed, LineError, LineSplitter, Parsed, Reason, Reply, Unit, parse};
 use std::sync::Arc;
 use vocabulary::Mono;
 
@@ -13,6 +14,8 @@ pub(crate) struct Lines {
     stream: StreamId,
     spec: Arc<FeedSpec>,
     reply: ReplySender,
+    pings: Pings,
+    greeted: bool,
     injector: Arc<str>,
     unit: Unit,
     splitter: LineSplitter,
@@ -22,13 +25,15 @@ pub(crate) struct Lines {
 }
 
 impl Lines {
-    pub(crate) fn new(stream: StreamId, spec: Arc<FeedSpec>, reply: ReplySender) -> Lines {
+    pub(crate) fn new(stream: StreamId, spec: Arc<FeedSpec>, reply: ReplySender, pings: Pings) -> Lines {
         Lines {
             stream,
             injector: spec.name.clone(),
             unit: spec.unit,
             spec,
             reply,
+            pings,
+            greeted: false,
             splitter: LineSplitter::new(),
             framed: Vec::new(),
             last_read: Mono::default(),
@@ -45,6 +50,11 @@ impl Lines {
         // The empty list goes back, since its memory serves the next read as well.
         self.framed = framed;
         events
+    }
+
+    /// Whether the stream had a hello.
+    pub(crate) fn greeted(&self) -> bool {
+        self.greeted
     }
 
     /// Ends the stream, and gives the events of what was left without a line end.
@@ -65,11 +75,14 @@ impl Lines {
                         ignored += 1;
                         continue;
                     }
-                    Some(Ok(line)) => {
-                        let (injector, unit) = (self.injector.clone(), self.unit);
-                        lines.push(Received { injector, unit, number, raw, line });
-                        continue;
-                    }
+                    Some(Ok(line)) => match self.ping_of(&line) {
+                        Ok(sent) => {
+                            let (injector, unit) = (self.injector.clone(), self.unit);
+                            lines.push(Received { injector, unit, number, raw, line, sent });
+                            continue;
+                        }
+                        Err(why) => why.into(),
+                    },
                     Some(Err(error)) => error,
                 },
             };
@@ -101,8 +114,17 @@ impl Lines {
         if let FeedLine::Hello { who, unit } = &parsed {
             self.injector = who.as_str().into();
             self.unit = *unit;
+            self.greeted = true;
         }
         Some(Ok(parsed))
+    }
+
+    /// When the ping was written that a pong answers; nothing for all other lines.
+    fn ping_of(&self, line: &FeedLine) -> Result<Option<Mono>, Reason> {
+        match line {
+            FeedLine::Pong { n, .. } => self.pings.answered(*n).map(Some).ok_or(Reason::NoSuchPing(*n)),
+            _ => Ok(None),
+        }
     }
 
     fn refuse(&mut self, line: u64, why: &str, id: Option<String>) {
@@ -128,7 +150,7 @@ mod tests {
         let spec: FeedSpec = "stdin".parse().unwrap();
         let spec = FeedSpec { name: "bench".into(), patterns: Patterns(patterns), ..spec };
         let (to, from) = reply::channel(100);
-        (Lines::new(StreamId(3), Arc::new(spec), to), from)
+        (Lines::new(StreamId(3), Arc::new(spec), to, Pings::default()), from)
     }
 
     fn shown(events: &[FeedEvent]) -> Vec<String> {
@@ -171,6 +193,20 @@ mod tests {
             Ok(Reply::Rejected { line: 3, id: Some(id), .. }) if id == "4"
         ));
         assert!(replies.queue.try_recv().is_err());
+    }
+
+    #[test]
+    fn a_pong_is_told_with_its_ping_and_refused_without() {
+        let (mut lines, mut replies) = lines(Vec::new());
+        assert_eq!(lines.pings.sent(Mono(40)), 1);
+        let text = b"{\"type\":\"pong\",\"n\":1,\"t\":7,\"sent_ns\":3}\n{\"type\":\"pong\",\"n\":1,\"t\":7}\n";
+        let events = lines.take(text, Mono(50));
+        let FeedEvent::Lines(batch) = &events[0] else { panic!("{events:?}") };
+        assert_eq!(batch.lines.iter().map(|line| line.sent).collect::<Vec<_>>(), [Some(Mono(40))]);
+        let why = "no ping with `n` 1 waits for an answer on this connection; each is answered once";
+        assert_eq!(shown(&events[1..]), [format!("bad 1 from 2: {why}")]);
+        assert!(matches!(replies.queue.try_recv(), Ok(Reply::Rejected { line: 2, .. })));
+        assert!(!lines.greeted());
     }
 
     #[test]

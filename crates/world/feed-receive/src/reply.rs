@@ -4,6 +4,7 @@
 //! writes whatever is in the queue in one go. An injector that does not read its replies fills its own queue only; then its
 //! stream is closed, since a stream with replies missing in it would lie.
 
+use crate::pings::Pings;
 use feed_lines::Reply;
 use std::io;
 use std::sync::Arc;
@@ -44,6 +45,11 @@ impl ReplySender {
         }
     }
 
+    /// Queues a ping. Its number and its stamp are set when it is written.
+    pub(crate) fn ping(&self) -> bool {
+        self.send(Reply::Ping { n: 0, t_ns: vocabulary::Mono::default() })
+    }
+
     /// A sender without a way back, as files have it.
     #[must_use]
     pub fn nowhere() -> ReplySender {
@@ -65,12 +71,26 @@ pub(crate) fn channel(queue: usize) -> (ReplySender, Replies) {
 }
 
 /// Writes replies until every sender is gone and the queue is empty, then closes the way back.
-pub(crate) async fn write_replies(mut queue: mpsc::Receiver<Reply>, mut to: impl AsyncWrite + Unpin) -> io::Result<()> {
+pub(crate) async fn write_replies(
+    mut queue: mpsc::Receiver<Reply>,
+    mut to: impl AsyncWrite + Unpin,
+    pings: Pings,
+) -> io::Result<()> {
     let mut replies = Vec::new();
     let mut bytes = Vec::new();
     while queue.recv_many(&mut replies, PER_WRITE).await > 0 {
         for reply in replies.drain(..) {
-            reply.write_line(&mut bytes);
+            let Reply::Ping { .. } = reply else {
+                reply.write_line(&mut bytes);
+                continue;
+            };
+            // What stands before it may have to wait for the injector, and would make the ping look slow.
+            to.write_all(&bytes).await?;
+            bytes.clear();
+            let t_ns = clocks::mono();
+            Reply::Ping { n: pings.sent(t_ns), t_ns }.write_line(&mut bytes);
+            to.write_all(&bytes).await?;
+            bytes.clear();
         }
         to.write_all(&bytes).await?;
         to.flush().await?;

@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::str::FromStr;
 use std::sync::Arc;
+use std::time::Duration;
 use thiserror::Error;
 
 /// What a feed is read from.
@@ -97,15 +98,26 @@ pub struct FeedSpec {
     pub patterns: Patterns,
     /// What the injector's ticks count, until its hello says something else.
     pub unit: Unit,
+    /// How often an injector that has said hello is asked for its clock, after a few pings at the beginning; nothing: never.
+    pub ping_every: Option<Duration>,
+    /// Where sysfs is: what a serial device adds to the times of lines is read there.
+    pub sys: PathBuf,
 }
 
 impl FromStr for FeedSpec {
     type Err = SpecError;
 
-    /// A feed of JSON that is named like the text itself.
+    /// A feed of JSON that is named like the text itself, without pings.
     fn from_str(text: &str) -> Result<FeedSpec, SpecError> {
         let transport = text.parse()?;
-        Ok(FeedSpec { name: text.into(), transport, patterns: Patterns::default(), unit: Unit::default() })
+        Ok(FeedSpec {
+            name: text.into(),
+            transport,
+            patterns: Patterns::default(),
+            unit: Unit::default(),
+            ping_every: None,
+            sys: PathBuf::from("/sys"),
+        })
     }
 }
 

@@ -2,6 +2,7 @@
 
 use crate::lines::Lines;
 use crate::output::{Output, Stopped};
+use crate::pings::{Pace, Pings};
 use crate::reply::{self, REPLY_QUEUE, Replies, ReplySender};
 use crate::{FeedEvent, FeedSpec, StreamId};
 use std::future::Future;
@@ -86,17 +87,22 @@ pub(crate) async fn serve<T: From<FeedEvent> + Send>(
     let stream = StreamId(STREAMS.fetch_add(1, Ordering::Relaxed));
     let feed = spec.name.clone();
     let (reply, Replies { queue, full }) = reply::channel(REPLY_QUEUE);
+    let pings = Pings::default();
     let (reply, writer) = match way_back {
-        Some(way_back) => (reply, Some(tokio::spawn(reply::write_replies(queue, way_back)))),
+        Some(way_back) => (reply, Some(tokio::spawn(reply::write_replies(queue, way_back, pings.clone())))),
         None => (ReplySender::nowhere(), None),
     };
-    let mut lines = Lines::new(stream, spec.clone(), reply.clone());
+    let asks = Asks { pace: Pace::new(spec.ping_every.filter(|_| writer.is_some())), pings, reply: reply.clone() };
+    let mut lines = Lines::new(stream, spec.clone(), reply.clone(), asks.pings.clone());
     tracing::info!(%feed, stream = stream.0, peer, "a stream began");
 
     let opened = FeedEvent::Opened { stream, feed: feed.clone(), peer, reply };
     let end = match output.send(opened).await {
-        Err(Stopped) => End::Stopped,
-        Ok(()) => read_to_end(&mut lines, output, bytes, &full).await,
+        Err(Stopped) => {
+            drop(asks);
+            End::Stopped
+        }
+        Ok(()) => read_to_end(&mut lines, output, bytes, &full, asks).await,
     };
     for event in lines.finish() {
         output.last_word(event).await;
@@ -122,23 +128,46 @@ pub(crate) async fn serve<T: From<FeedEvent> + Send>(
     end
 }
 
+/// The stream's questions for the injector's clock. Dropped with the reading, so that the way back can close.
+struct Asks {
+    pace: Pace,
+    pings: Pings,
+    reply: ReplySender,
+}
+
 async fn read_to_end<T: From<FeedEvent> + Send>(
     lines: &mut Lines,
     output: &mut Output<T>,
     bytes: &mut impl Bytes,
     full: &Notify,
+    mut asks: Asks,
 ) -> End {
+    let due = tokio::time::sleep(Duration::ZERO);
+    tokio::pin!(due);
     loop {
         let read = tokio::select! {
             () = output.stopped() => return End::Stopped,
             () = full.notified() => return End::Unread,
             read = bytes.next() => read,
+            () = &mut due, if asks.pace.is_on() => {
+                match asks.pace.ask(&asks.pings) {
+                    Some(wait) => {
+                        asks.reply.ping();
+                        due.set(tokio::time::sleep(wait));
+                    }
+                    None => tracing::info!("the injector answers no ping and gets no more"),
+                }
+                continue;
+            }
         };
         let events = match read {
             Ok((_, [])) => return End::Finished,
             Ok((arrival, bytes)) => lines.take(bytes, arrival),
             Err(error) => return End::Broken(error.to_string()),
         };
+        if lines.greeted() && asks.pace.begin() {
+            due.set(tokio::time::sleep(Duration::ZERO));
+        }
         for event in events {
             if output.send(event).await == Err(Stopped) {
                 return End::Stopped;

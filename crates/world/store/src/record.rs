@@ -1,6 +1,7 @@
 //! What the daemon hands over to be kept, and what it gets back.
 
 use crate::Checkpoint;
+use injector_clock::{Exchange, Summary};
 use std::sync::Arc;
 use vocabulary::{
     Class, ClockPair, Foreseen, Gap, Injection, Layers, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry,
@@ -92,6 +93,20 @@ pub enum Record {
         ticks: i64,
         /// When the line arrived.
         arrived: Mono,
+    },
+    /// A ping that an injector answered.
+    Exchange {
+        /// Who injects.
+        injector: Arc<str>,
+        /// The four stamps.
+        exchange: Exchange,
+    },
+    /// What is known of an injector's clock, in the place of what was known before in this boot.
+    InjectorClock {
+        /// Who injects.
+        injector: Arc<str>,
+        /// What is known.
+        summary: Box<Summary>,
     },
     /// The numbers of a supply rail as they are now, in the place of those told before.
     Rail(Box<rails::Told>),

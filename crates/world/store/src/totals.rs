@@ -71,6 +71,8 @@ pub(crate) struct Totals {
     /// By slot and the slot that was blamed.
     blamed: BTreeMap<(i64, i64), i64>,
     reports: BTreeMap<(&'static str, i64), i64>,
+    /// The widest latency of each slot.
+    widths: BTreeMap<i64, i64>,
 }
 
 impl Totals {
@@ -134,6 +136,10 @@ impl Totals {
         self.slots.entry(slot).or_default().add(&of_slot);
 
         if let (true, Some(latency)) = (detected, a.latency_ns) {
+            if let Some(least) = a.latency_min_ns {
+                let widest = self.widths.entry(slot).or_default();
+                *widest = latency.saturating_sub(least).max(*widest);
+            }
             let cell = LatencyCell::of(a.latency_min_ns.unwrap_or(0), latency);
             self.cells.entry((slot, cell)).or_default().add(&OfCell { shots: 1, watched: of_line.watched });
             let (least, most) = self.latencies.entry(slot).or_insert((latency, latency));
@@ -181,6 +187,13 @@ impl Totals {
         let mut to = Adding::to(conn, "blame_total", &["run", "slot", "blamed_slot"], &["shots"])?;
         for ((slot, blamed), shots) in &self.blamed {
             to.row(&[&run, slot, blamed], &[*shots])?;
+        }
+        for (slot, width) in &self.widths {
+            let mut add = conn.prepare_cached(
+                "INSERT INTO latency_width (run, slot, width_ns) VALUES (?1, ?2, ?3)
+                 ON CONFLICT (run, slot) DO UPDATE SET width_ns = max(width_ns, excluded.width_ns)",
+            )?;
+            add.execute(params![run, slot, width])?;
         }
         let mut to = Adding::to(conn, "report_total", &["run", "role", "slot"], &["reports"])?;
         for ((role, slot), reports) in &self.reports {

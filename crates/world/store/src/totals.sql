@@ -41,6 +41,11 @@ WITH ends AS (
 SELECT run, slot, (most + (1 << most_drop) - 1) >> most_drop << most_drop, least >> least_drop << least_drop, count(*), sum(seen)
 FROM spare GROUP BY 1, 2, 3, 4;
 
+DELETE FROM latency_width;
+INSERT INTO latency_width
+SELECT run, slot, max(latency_ns - latency_min_ns) FROM shot
+WHERE outcome = 'detected' AND latency_ns IS NOT NULL AND latency_min_ns IS NOT NULL GROUP BY run, slot;
+
 DELETE FROM line_total;
 INSERT INTO line_total (run, slot, line, shots, detected, missed, unknowable, watched)
 SELECT run, slot, line.value, sum(shots), sum(detected), sum(missed), sum(unknowable), sum(watched)

@@ -7,6 +7,7 @@ use crate::codec::{Place, clamped, class_word, micros_to_nanos, signed, text};
 use crate::run::Current;
 use crate::totals::Totals;
 use crate::{Ack, Checkpoint, CounterValue, Record, Store, StoreError};
+use injector_clock::Summary;
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, TransactionBehavior, params};
 use vocabulary::{
     Foreseen, Gap, Injection, MachineSample, Mono, ReportAnswer, Role, ShotAnswer, SlotEntry, SlotId, Span, Witness,
@@ -134,6 +135,13 @@ impl<'c> Writer<'c> {
                     params![boot, injector, ticks, arrived.0],
                 )?;
             }
+            Record::Exchange { injector, exchange: e } => {
+                self.run(
+                    "INSERT INTO exchange (boot, injector, sent_ns, received, ticks, arrived_ns) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                    params![boot, injector, e.sent.0, e.received, e.ticks, e.arrived.0],
+                )?;
+            }
+            Record::InjectorClock { injector, summary } => self.injector_clock(injector, summary)?,
             Record::Rail(told) => crate::rails::keep(self.conn, boot, told)?,
             Record::Remark { at, warning, text } => {
                 self.run(
@@ -406,6 +414,34 @@ impl<'c> Writer<'c> {
                 params![boot, sample.at.0, settings],
             )?;
         }
+        Ok(())
+    }
+
+    fn injector_clock(&self, injector: &str, s: &Summary) -> rusqlite::Result<()> {
+        self.run(
+            "INSERT OR REPLACE INTO injector_clock (boot, injector, how, at_ns, uncertainty_ns, round_trip_ns, drift_ppb,
+                drift_bound_ppb, ticks, pongs, resets, wraps, jumps, contradictions, queue_p50_ns, queue_p95_ns, queue_max_ns)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+            params![
+                self.current.boot,
+                injector,
+                s.how.word(),
+                s.at.0,
+                s.uncertainty_ns,
+                s.round_trip_ns,
+                s.drift_ppb,
+                s.drift_bound_ppb,
+                clamped(s.ticks),
+                clamped(s.pongs),
+                clamped(s.resets),
+                clamped(s.wraps),
+                clamped(s.jumps),
+                clamped(s.contradictions),
+                s.queue.map(|q| q.p50_ns),
+                s.queue.map(|q| q.p95_ns),
+                s.queue.map(|q| q.max_ns)
+            ],
+        )?;
         Ok(())
     }
 

@@ -3,6 +3,7 @@
 //! What every table shares is here: the grid, dates, milliseconds, counted words. Each table has a file of its own. Nothing
 //! in them asks the database, and every string that comes from outside goes through [`crate::printable`].
 
+mod clock;
 mod gaps;
 mod rails;
 mod reports;
@@ -12,6 +13,7 @@ mod shots;
 mod slots;
 mod why;
 
+pub use clock::clock_table;
 pub use gaps::gaps_table;
 pub use rails::rails_table;
 pub use reports::{orphans_table, reports_table};
@@ -149,6 +151,8 @@ mod means {
     pub(super) const GUESSED: (&str, &str) = ("guessed", "unsure, and more likely wrong than right");
     pub(super) const LATENCY: (&str, &str) =
         ("latency", "from the beginning of the shot to its report, as far as that is proven");
+    pub(super) const KNOWN_TO: (&str, &str) =
+        ("known to", "the least latency that is possible is less than `latency` by so much");
     pub(super) const ECHO: (&str, &str) = ("echo", "a further report of a shot that was detected already");
     pub(super) const ORPHAN: (&str, &str) =
         ("orphan", "a report that no shot explains: perhaps a module that fails on its own");

@@ -21,6 +21,7 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
         ("lines", Set::Name),
         ("outcome", Set::Word),
         ("latency\nms", Set::Number),
+        ("known to\nms", Set::Number),
         ("what else", Set::Text),
     ];
     out += &grid(
@@ -38,6 +39,7 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
                     printable(&s.lines.join(" ")),
                     s.outcome.word().to_owned(),
                     s.latency_ns.map_or_else(|| "-".to_owned(), ms),
+                    s.latency_uncertainty_ns.map_or_else(|| "-".to_owned(), ms),
                     what_else(s),
                 ]
             })
@@ -60,6 +62,7 @@ pub fn shots_table(shots: &Listing<ShotRow>, run: &RunSummary) -> String {
             means::UNSURE,
             means::GUESSED,
             means::LATENCY,
+            means::KNOWN_TO,
             means::BLAMED,
             means::MISGRADED,
             means::DANGEROUS,

@@ -4,6 +4,9 @@ use super::run::{heading, totals};
 use super::{Set, counted, grid, length, means, ms, name, percent, with_legend};
 use crate::{RunSummary, SlotRow, printable};
 
+/// Latencies that are known no better than this are told so.
+const COARSE_NS: i64 = 1_000_000;
+
 /// What became of the shots at each slot.
 #[must_use]
 pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
@@ -170,9 +173,13 @@ fn what_stands_out(s: &SlotRow) -> String {
     if s.open > 0 {
         words.push(format!("{} open", s.open));
     }
-    match (words.is_empty(), s.shots) {
+    let mut text = match (words.is_empty(), s.shots) {
         (false, _) => words.join(", "),
         (true, 0) => "no shot".to_owned(),
         (true, _) => "nothing: all reported".to_owned(),
+    };
+    if let Some(width) = s.latency_uncertainty_ns.filter(|width| *width >= COARSE_NS) {
+        text += &format!("; latencies known to {} ms", ms(width));
     }
+    text
 }

@@ -130,6 +130,7 @@ impl Bench {
             arrival: Mono(at),
             raw: "{}",
             line,
+            sent: None,
         };
         match what {
             What::Seen(witness) => self.hub.witness(None, (**witness).clone()),
@@ -321,7 +322,7 @@ fn readings_that_cannot_be_taken_are_rejected_and_cost_only_themselves() {
         let arrival = Mono(2 * SECOND + number * MS);
         let number = number.unsigned_abs();
         let unit = Unit::Microseconds;
-        let line = Line { feed: &feed, injector: &feed, unit, number, arrival, raw: "{}", line: rail };
+        let line = Line { feed: &feed, injector: &feed, unit, number, arrival, raw: "{}", line: rail, sent: None };
         bench.hub.line(line, ()).map(|((), reply)| reply)
     };
     let rejected = |line, why: &str| Some(Reply::Rejected { line, why: why.into(), id: None });

@@ -38,6 +38,8 @@ use tree::Tree;
 const LEAST_WINDOW: Duration = Duration::from_millis(500);
 /// How long the daemon may take to find the slots: it looks for them at once, but the machine may be busy.
 const PATIENCE: Duration = Duration::from_secs(30);
+/// Often, so that a rehearsal of some seconds shows what pings are good for.
+const PING_MS: u64 = 1000;
 /// For the ways between the daemon's tasks, on top of the time by which an answer is due.
 const SLACK: Duration = Duration::from_millis(600);
 
@@ -151,7 +153,7 @@ impl Rehearsal {
         config.pairing.deadline_ms = order.deadline.map(millis);
         config.capture.directory = order.capture.clone();
         let from = format!("unix:{}", tree.feed().display());
-        config.feed = vec![FeedPart { name: Some("injector".to_owned()), from, unit: None, pattern: Vec::new() }];
+        config.feed = vec![FeedPart { name: Some("injector".to_owned()), ping_ms: PING_MS, ..FeedPart::of(from) }];
         let settings = config.settings()?;
         let machine = Machine::start(&tree, Random::new(order.seed))?;
         let daemon = Daemon::open(config, RunKind::Rehearse).await?;

@@ -1,7 +1,7 @@
 //! A serial line, played by a pseudo-terminal: its slave end is the device, its master end the injector.
 
 use crate::bench::{Bench, injection};
-use feed_receive::FeedEvent;
+use feed_receive::{FeedEvent, FeedSpec};
 use nix::pty::{OpenptyResult, openpty};
 use nix::unistd::ttyname;
 use std::fs::File;
@@ -61,6 +61,23 @@ async fn noise_lines_and_replies() {
         "{accepted}"
     );
     assert!(matches!(&bench.stop().await[..], [FeedEvent::Closed { .. }]));
+}
+
+#[tokio::test]
+async fn the_bridge_s_timer_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let name = dir.path().join("tty");
+    let _device = Plugged::new(&name);
+    let tty = std::fs::canonicalize(&name).unwrap();
+    let timer = dir.path().join("sys/class/tty").join(tty.file_name().unwrap()).join("device");
+    std::fs::create_dir_all(&timer).unwrap();
+    std::fs::write(timer.join("latency_timer"), "16\n").unwrap();
+    let spec: FeedSpec = format!("serial:{}@115200", name.display()).parse().unwrap();
+    let mut bench = Bench::start_spec(FeedSpec { sys: dir.path().join("sys"), ..spec });
+    let FeedEvent::Remark(text) = bench.next().await else { panic!("the timer comes first") };
+    assert!(text.contains("for up to 16 ms") && text.contains("echo 1 > "), "{text}");
+    bench.opened().await;
+    bench.stop().await;
 }
 
 #[tokio::test]

@@ -4,6 +4,7 @@ use crate::bench::{Bench, injection, reply, soon};
 use feed_lines::{FeedLine, Kind, MAX_LINE, Pattern, Patterns, Unit};
 use feed_receive::{FeedEvent, FeedSpec, MAX_STREAMS};
 use serde_json::json;
+use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
@@ -37,6 +38,35 @@ async fn lines_arrive_stamped_in_order_and_are_answered() {
     assert_eq!(reply(&mut replies).await, json!({"type":"accepted","id":"1","line":3,"t_ns":arrival.0}));
     drop((replies, write));
     assert_eq!(bench.closed().await, (stream, "the sender closed it".into()));
+    assert!(bench.stop().await.is_empty());
+}
+
+#[tokio::test]
+async fn pings_are_asked_after_a_hello_and_their_pongs_told_with_both_stamps() {
+    let spec: FeedSpec = "tcp:127.0.0.1:0".parse().unwrap();
+    let mut bench = Bench::start_spec(FeedSpec { ping_every: Some(Duration::from_secs(3600)), ..spec });
+    let (mut replies, mut write) = connect(&bench).await;
+    bench.opened().await;
+    write.write_all(b"{\"type\":\"tick\",\"t\":1}\n").await.unwrap();
+    bench.lines().await;
+    let before = clocks::mono();
+    write.write_all(b"{\"type\":\"hello\",\"who\":\"rig\"}\n").await.unwrap();
+    bench.lines().await;
+    for n in 1..=5 {
+        let ping = reply(&mut replies).await;
+        assert_eq!((&ping["type"], &ping["n"]), (&json!("ping"), &json!(n)), "{ping}");
+        write.write_all(format!("{{\"type\":\"pong\",\"n\":{n},\"t\":{n}}}\n").as_bytes()).await.unwrap();
+        let batch = bench.lines().await;
+        let sent = batch.lines[0].sent.unwrap();
+        assert!(before <= sent && sent <= batch.arrival, "{before:?} {sent:?} {:?}", batch.arrival);
+        assert_eq!(ping["t_ns"], sent.0, "the stamp is the one that the injector was told");
+    }
+    // A second answer to the same ping is none.
+    write.write_all(b"{\"type\":\"pong\",\"n\":5,\"t\":6}\n").await.unwrap();
+    assert!(bench.bad().await.why.starts_with("no ping with `n` 5"));
+    assert_eq!(reply(&mut replies).await["type"], "rejected");
+    drop((replies, write));
+    bench.closed().await;
     assert!(bench.stop().await.is_empty());
 }
 

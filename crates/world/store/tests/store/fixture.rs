@@ -1,5 +1,6 @@
 //! Runs, records and a small filled database that the tests share.
 
+use injector_clock::{Exchange, How, Queue, Summary};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use store::{Begun, CounterValue, Record, RunKind, RunStart, Store};
@@ -188,6 +189,25 @@ pub(crate) fn rail_read(rails: &mut rails::Rails, readings: &[(i64, f64)]) -> Ve
 
 /// One of everything: five shots of A1 (a detected one, a missed one next to a gap, an unknowable one, two open ones),
 /// an orphan, a gap, counters, a tick, a rail reading, remarks.
+/// What is known of an injector's clock after so many pongs.
+pub(crate) fn clock(pongs: u64) -> Summary {
+    Summary {
+        how: How::TwoWay,
+        at: Mono(9 * SECOND),
+        uncertainty_ns: Some(3_000_999),
+        round_trip_ns: Some(3_000_000),
+        drift_ppb: Some(-21_500),
+        drift_bound_ppb: Some(1_750),
+        ticks: 40,
+        pongs,
+        resets: 1,
+        wraps: 2,
+        jumps: 3,
+        contradictions: 4,
+        queue: Some(Queue { p50_ns: 5, p95_ns: 6, max_ns: 7 }),
+    }
+}
+
 pub(crate) fn fill(store: &mut Store) {
     let key = |n| ShotKey { injection: 1, n };
     let slots = book();
@@ -211,6 +231,9 @@ pub(crate) fn fill(store: &mut Store) {
         why: "ring overrun".into(),
     }));
     batch.push(Record::Counters(vec![counter(&[0, 0], 4), counter(&[], 1)]));
+    let exchange = Exchange { sent: Mono(9 * SECOND), received: 81, ticks: 82, arrived: Mono(9 * SECOND + 3_000_000) };
+    batch.push(Record::Exchange { injector: "inj1".into(), exchange });
+    batch.push(Record::InjectorClock { injector: "inj1".into(), summary: Box::new(clock(1)) });
     batch.push(Record::Tick { injector: "inj1".into(), ticks: 77, arrived: Mono(9 * SECOND) });
     batch.extend(rail_read(&mut rails::Rails::new(rails::Settings::default()), &[(9000, 1199.5)]));
     batch.push(Record::Remark { at: Mono(2 * SECOND), warning: true, text: "counters only".into() });

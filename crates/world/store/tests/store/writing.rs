@@ -1,6 +1,7 @@
 //! Batches: what is kept, what is kept once, and what a failed batch leaves.
 
-use crate::fixture::{SECOND, answer, begun, fill, injection, order, place, rail_read, report, seen, witness};
+use crate::fixture::{SECOND, answer, begun, clock, fill, injection, order, place, rail_read, report, seen, witness};
+use injector_clock::Exchange;
 use rusqlite::Connection;
 use store::{Ack, Record};
 use vocabulary::{MachineCounts, MachineSample, MachineSettings, Mono, Outcome, ShotKey, SlotId, Source, Span};
@@ -262,4 +263,46 @@ fn a_rail_is_told_again_and_stands_in_its_own_place() {
         assert_eq!((view.0, view.1, view.2, view.3), (1140.0, 1172.4, 0.7, 1));
         assert!(view.4.contains("data sheet"));
     }
+}
+
+#[test]
+fn what_the_clock_knows_is_one_row_and_its_exchanges_are_all_kept() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    for pongs in 1..=3 {
+        let of = |injector: &str| Record::InjectorClock { injector: injector.into(), summary: Box::new(clock(pongs)) };
+        let sent = Mono(SECOND * i64::try_from(pongs).unwrap());
+        let exchange = Exchange { sent, received: 81, ticks: 82, arrived: sent.plus(3_000_000) };
+        store.write(&[Record::Exchange { injector: "rig".into(), exchange }, of("rig"), of("other")]).unwrap();
+    }
+    let conn = store::open_read(&at.db).unwrap();
+    let all = |sql: &str| -> Vec<(String, i64, i64)> {
+        let mut query = conn.prepare(sql).unwrap();
+        query.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).unwrap().map(Result::unwrap).collect()
+    };
+    let kept = all("SELECT injector, pongs, drift_ppb FROM injector_clock ORDER BY injector");
+    assert_eq!(kept, [("other".into(), 3, -21_500), ("rig".into(), 3, -21_500)]);
+    let sent = all("SELECT injector, sent_ns, arrived_ns - sent_ns FROM exchange ORDER BY exchange");
+    assert_eq!(sent.len(), 3);
+    assert_eq!(sent[2], ("rig".into(), 3 * SECOND, 3_000_000));
+}
+
+#[test]
+fn the_widest_latency_of_a_slot_is_kept() {
+    let at = place();
+    let (mut store, _) = begun(&at.db);
+    store.write(&[order(1, "a", 2, 10), order(2, "b", 1, 20)]).unwrap();
+    let shot = |injection, n, least, most| {
+        let mut shot = answer(ShotKey { injection, n }, Outcome::Detected, Some(n.into()));
+        (shot.latency_min_ns, shot.latency_ns) = (Some(least), Some(most));
+        Record::Shot(Box::new(shot))
+    };
+    store.write(&[shot(1, 1, 90, 100), shot(1, 2, 40, 100)]).unwrap();
+    // A later answer about the same shot changes nothing.
+    store.write(&[shot(2, 1, 95, 100), shot(1, 1, 0, 100)]).unwrap();
+    let conn = store::open_read(&at.db).unwrap();
+    let widths: (i64, i64) = conn
+        .query_row("SELECT count(*), max(width_ns) FROM latency_width", [], |r| Ok((r.get(0)?, r.get(1)?)))
+        .unwrap();
+    assert_eq!(widths, (1, 60));
 }
