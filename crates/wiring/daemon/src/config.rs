@@ -3,10 +3,11 @@
 //! Units are in the names of keys, unknown keys are refused, and everything has a default: an empty file is a valid one.
 //! docs/configuration.md lists every key; a test holds it against these structures.
 
+mod code;
 mod supply;
 
-use crate::hub::foresight;
-use crate::settings::{EccSetting, Settings};
+use crate::settings::Settings;
+use code::EccPart;
 use feed_lines::{Kind, Pattern, Patterns, Unit};
 use feed_receive::FeedSpec;
 use serde::Deserialize;
@@ -222,22 +223,6 @@ pub struct ExpectPart {
     pub severity: Option<String>,
 }
 
-/// `[[ecc]]`: what is known of the code of one slot, or of all, besides what the kernel's driver says.
-#[derive(Clone, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct EccPart {
-    /// The slot's name; without it all slots are meant.
-    pub slot: Option<String>,
-    /// The code, by name.
-    pub code: Option<String>,
-    /// A file with the code's matrix.
-    pub matrix: Option<PathBuf>,
-    /// How many data lines a device has.
-    pub device_width: Option<u32>,
-    /// How often a second a burst is read from the module while lines are forced.
-    pub reads_per_second: Option<u64>,
-}
-
 /// `[capture]`
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -309,23 +294,6 @@ impl Default for Config {
 
 fn value(key: &str, why: impl Into<String>) -> ConfigError {
     ConfigError::Value { key: key.to_owned(), why: why.into() }
-}
-
-impl EccPart {
-    fn setting(&self) -> Result<EccSetting, ConfigError> {
-        let read = |path: &PathBuf| {
-            std::fs::read_to_string(path).map_err(|source| ConfigError::Read { path: path.clone(), source })
-        };
-        let setting = EccSetting {
-            slot: self.slot.clone(),
-            code: self.code.clone(),
-            matrix: self.matrix.as_ref().map(read).transpose()?,
-            device_width: self.device_width,
-            reads_per_second: self.reads_per_second,
-        };
-        foresight::check(&setting).map_err(|e| value(e.key, e.why))?;
-        Ok(setting)
-    }
 }
 
 impl Config {
