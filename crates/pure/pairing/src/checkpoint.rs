@@ -40,7 +40,7 @@ pub enum NotResumed {
 }
 
 /// Counts up with every change of what is kept or of how it is used.
-const FORM: u32 = 1;
+const FORM: u32 = 2;
 
 impl Engine {
     /// Everything that the engine knows.

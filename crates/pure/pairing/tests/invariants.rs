@@ -129,7 +129,7 @@ fn a_checkpoint_that_does_not_fit_is_refused() {
     let with = |state: Vec<u8>| Engine::resume(settings(), &Checkpoint { state, ..good.clone() }).err();
     let mut other = good.state.clone();
     other[0] = 200;
-    assert_eq!(with(other), Some(NotResumed::OtherForm { found: 200, wanted: 1 }));
+    assert_eq!(with(other), Some(NotResumed::OtherForm { found: 200, wanted: 2 }));
     assert!(matches!(with(vec![1, 0]), Some(NotResumed::Damaged(_))));
     assert!(matches!(with(good.state[..good.state.len() - 1].to_vec()), Some(NotResumed::Damaged(_))));
     let stricter = Settings { deadline_ns: Some(1), ..settings() };

@@ -17,7 +17,7 @@ mod slots;
 mod time;
 mod witness;
 
-pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
+pub use answer::{LooksLike, Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
 pub use dimm::{Dimm, Layer};
 pub use found_by::FoundBy;
 pub use gap::Gap;

@@ -8,7 +8,9 @@ use crate::run::Current;
 use crate::totals::Totals;
 use crate::{Ack, Checkpoint, CounterValue, Record, Store, StoreError};
 use rusqlite::{CachedStatement, Connection, OptionalExtension, TransactionBehavior, params};
-use vocabulary::{Gap, Injection, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness};
+use vocabulary::{
+    Gap, Injection, LooksLike, MachineSample, Mono, ReportAnswer, ShotAnswer, SlotEntry, SlotId, Span, Witness,
+};
 
 impl Store {
     /// Stores the batch in one transaction. When this returns, it is on disk, and what it acknowledges may be told.
@@ -83,8 +85,8 @@ impl<'c> Writer<'c> {
             )?,
             report: conn.prepare_cached(
                 "INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot,
-                                     anchor, witnesses)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)
+                                     anchor, witnesses, looks_like, late_injection, late_shot)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
                  ON CONFLICT (run, report) DO NOTHING",
             )?,
             settle_witness: conn.prepare_cached("UPDATE witness SET report = ?2 WHERE witness = ?1")?,
@@ -251,6 +253,7 @@ impl<'c> Writer<'c> {
 
     fn report(&mut self, a: &ReportAnswer) -> rusqlite::Result<()> {
         let Current { run, boot } = self.current;
+        let late = a.looks_like.and_then(LooksLike::shot);
         let inserted = self.report.execute(params![
             run,
             a.report,
@@ -265,6 +268,9 @@ impl<'c> Writer<'c> {
             a.shot.map(|s| s.n),
             a.anchor,
             clamped(a.witnesses.len() as u64),
+            a.looks_like.map(LooksLike::words),
+            late.map(|s| s.injection),
+            late.map(|s| s.n),
         ])?;
         // A report that is there already came with its witnesses.
         if inserted > 0 {
