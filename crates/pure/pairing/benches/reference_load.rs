@@ -1,4 +1,4 @@
-//! The reference load: `cargo bench -p pairing --bench reference_load [-- SHOTS [RATE [python3]]]`.
+//! The reference load: `cargo bench -p pairing --bench reference_load [-- SHOTS [RATE [SEED]] [python3]]`.
 //!
 //! 32 DIMMs, Poisson shots at 20 a second over all, latency lognormal with median 40 ms and 99th percentile 900 ms, 1 % misses,
 //! 2 % unprovoked reports, 1 % reported at another slot, 2 % merged in pairs of one slot and severity within a second, 0.5 % with
@@ -26,13 +26,14 @@ use std::time::{Duration, Instant};
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
-    let number = |n: usize, otherwise: f64| words.get(n).and_then(|w| w.parse().ok()).unwrap_or(otherwise);
-    let (shots, rate) = (number(0, 100_000.0) as usize, number(1, 20.0));
-    let load = Load::draw(shots, rate, 1);
+    let numbers: Vec<f64> = words.iter().map_while(|word| word.parse().ok()).collect();
+    let number = |n: usize, otherwise: f64| numbers.get(n).copied().unwrap_or(otherwise);
+    let (shots, rate, seed) = (number(0, 100_000.0) as usize, number(1, 20.0), number(2, 1.0) as u64);
+    let load = Load::draw(shots, rate, seed);
 
     // Growth: the same rate, a tenth and a hundredth of the shots.
     for part in [100, 10] {
-        let small = Load::draw(shots / part, rate, 1);
+        let small = Load::draw(shots / part, rate, seed);
         if small.truth.len() >= 1_000 {
             told_time(small.truth.len(), rate, pair(&small).0);
         }
@@ -41,7 +42,7 @@ fn main() {
     told_time(shots, rate, took);
     println!("  held at most {most} shots and reports; a checkpoint takes {bytes} bytes at the end");
     judge::judge(&load, &answers);
-    if let Some(python) = words.get(2) {
+    if let Some(python) = words.get(numbers.len()) {
         judge::against_scipy(&load, rate, python, took);
     }
 }

@@ -7,6 +7,11 @@
 //!
 //! The sum is exact but for stories below [`NEGLIGIBLE`] of the best one and beyond [`MOST`] of them, which are dropped. The
 //! chain knows no other slot and gives no answers; `settle` does.
+//!
+//! Here is what the chain holds and forgets; `branch` is what a report makes of the stories, `sums` what they say.
+
+mod branch;
+mod sums;
 
 use crate::model::Model;
 use crate::story::{MOST_REPORTS, MOST_SHOTS, Story};
@@ -18,13 +23,11 @@ use std::collections::BTreeMap;
 use vocabulary::{Class, Expected, FoundBy, Mono, Span};
 
 /// Stories with less than this share of the best one's weight are dropped.
-const NEGLIGIBLE: f64 = 1e-4;
+const NEGLIGIBLE: f64 = 3e-4;
 /// The most stories: bounded work, whatever the load.
 const MOST: usize = 64;
-/// The most shots that one report is given to: the likeliest.
-const MOST_CANDIDATES: usize = 6;
-/// The largest set of open shots of which every subset is tried for a report with a count.
-const SUBSETS_OF: usize = 5;
+/// So many stories need not be looked through until it is asked what they say.
+const FEW: usize = 12;
 
 /// A shot as the chain knows it.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
@@ -49,16 +52,29 @@ pub(crate) struct OpenReport {
     pub(crate) count: u32,
 }
 
-/// What one report would be worth to one open shot.
-#[derive(Clone, Copy, Debug, Default)]
-struct Fit {
-    shot: usize,
-    /// Density of the report as the shot's own.
-    caused: f64,
-    /// Probability that the shot's own report had come before this one, and was merged into it.
-    before: f64,
-    /// Density of the report as an echo, where the shot has its own.
-    echo: f64,
+/// A report with how loose it was when that was last summed up.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+struct Kept {
+    report: OpenReport,
+    loose: Loose,
+}
+
+/// A shot that was settled early.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Early {
+    window: Span,
+    weighed: Weighed,
+    /// The first report that it could not be given any more.
+    after: ReportSeq,
+}
+
+/// What the chain did with a report.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Known {
+    /// Whether it keeps it; one that it does not keep is nobody's as far as it knows.
+    pub(crate) kept: bool,
+    /// The report that it forgot for want of room, with the probability that it is nobody's.
+    pub(crate) forgotten: Option<(ReportSeq, f64)>,
 }
 
 /// See the module's page.
@@ -67,19 +83,22 @@ pub(crate) struct Chain {
     /// By place; which places are taken is told by the bits.
     shots: Vec<OpenShot>,
     open: u16,
-    reports: Vec<OpenReport>,
+    reports: Vec<Kept>,
     kept: u64,
     stories: Vec<Story>,
     /// Reports that are nobody's, or count more, or are several shots', in some story.
     marked: u64,
+    /// Places of shots that have no report in some story, and of those that have one in some and none in others.
+    silent: u16,
+    unsure: u16,
     /// Shots that were settled early for want of room, and the first report that came after.
-    early: BTreeMap<ShotSeq, (Weighed, ReportSeq)>,
+    early: BTreeMap<ShotSeq, Early>,
     #[serde(skip)]
     next: Vec<Story>,
     #[serde(skip)]
     weights: Vec<f64>,
-    #[serde(skip)]
-    weights_at: Option<Mono>,
+    /// When it was last summed up how loose reports are, if nothing has come since that changed it.
+    summed_at: Option<Mono>,
 }
 
 impl Default for Chain {
@@ -91,10 +110,12 @@ impl Default for Chain {
             kept: 0,
             stories: vec![Story::EMPTY],
             marked: 0,
+            silent: u16::MAX,
+            unsure: 0,
             early: BTreeMap::new(),
             next: Vec::new(),
             weights: Vec::new(),
-            weights_at: None,
+            summed_at: None,
         }
     }
 }
@@ -107,8 +128,10 @@ impl Chain {
         }
         let place = self.open.trailing_ones() as usize;
         put(&mut self.shots, place, shot);
-        self.open |= 1 << place;
-        self.weights_at = None;
+        let bit = 1 << place;
+        self.open |= bit;
+        self.silent |= bit;
+        self.unsure &= !bit;
     }
 
     /// Makes room: settles the shot whose answer is most certain, the oldest of those that are equally so.
@@ -120,7 +143,7 @@ impl Chain {
             if let Some((seq, window)) = gone.map(|(_, shot)| (shot.seq, shot.window)) {
                 self.weigh(seq, model, &mut weighed);
                 self.close(seq, model.unreported(window), model);
-                self.early.insert(seq, (weighed, next_report));
+                self.early.insert(seq, Early { window, weighed, after: next_report });
             }
             return;
         }
@@ -141,141 +164,41 @@ impl Chain {
         if let Some((_, seq, window)) = most {
             self.weigh(seq, model, &mut weighed);
             self.close(seq, model.unreported(window), model);
-            self.early.insert(seq, (weighed, next_report));
+            self.early.insert(seq, Early { window, weighed, after: next_report });
         }
     }
 
     /// For a shot that was settled early: the first report that it could not be given any more.
     pub(crate) fn early(&self, seq: ShotSeq) -> Option<ReportSeq> {
-        self.early.get(&seq).map(|(_, after)| *after)
+        self.early.get(&seq).map(|early| early.after)
     }
 
-    /// The slot was blamed by a report. Answers the report that had to be forgotten for want of room, with the probability that
-    /// it is nobody's.
-    pub(crate) fn report(&mut self, report: OpenReport, model: &Model<'_>) -> Option<(ReportSeq, f64)> {
+    /// The slot was blamed by a report.
+    pub(crate) fn report(&mut self, report: OpenReport, model: &Model<'_>) -> Known {
         if self.open == 0 {
             // Nobody's in every story, which is what a report that the chain does not know is.
-            return None;
+            return Known { kept: false, forgotten: None };
+        }
+        // Time has made silence unlikely since the stories were looked through last: fewer of them branch now.
+        if self.stories.len() > 1 {
+            self.prune(model);
         }
         let forgotten = if self.kept == u64::MAX { self.forget_oldest(model) } else { None };
         if self.kept == u64::MAX {
-            return None;
+            return Known { kept: false, forgotten };
         }
         let place = self.kept.trailing_ones() as usize;
-        put(&mut self.reports, place, report);
+        put(&mut self.reports, place, Kept { report, loose: Loose::default() });
         self.kept |= 1 << place;
 
-        let mut all = [Fit::default(); MOST_SHOTS];
-        let mut found = 0;
-        let (placed, echoed) = (model.rates.placed(), model.rates.echoed());
-        for (shot, open) in self.open_shots().filter(|(_, open)| open.window.overlaps(report.seen)) {
-            let graded = model.rates.graded(open.expect, report.class);
-            let agrees = model.agrees((open.expect, open.forced), model.lane, (report.class, report.syndrome));
-            let density = agrees * model.density(report.found_by, open.window.from, report.seen);
-            let before = if report.count > 1 {
-                placed * graded * (1.0 - model.survival(report.seen.to.since(open.window.from)))
-            } else {
-                0.0
-            };
-            if let Some(fit) = all.get_mut(found) {
-                *fit = Fit { shot, caused: placed * density, before, echo: echoed * density };
-                found += 1;
-            }
+        self.branch(place, &report, model);
+        if self.stories.len() > FEW {
+            self.prune(model);
+        } else {
+            self.note_what_differs();
+            self.summed_at = None;
         }
-        let mut fits = all.get_mut(..found).unwrap_or_default();
-        if found > MOST_CANDIDATES {
-            fits.sort_unstable_by(|a, b| b.caused.total_cmp(&a.caused).then(a.shot.cmp(&b.shot)));
-            fits = fits.get_mut(..MOST_CANDIDATES).unwrap_or_default();
-        }
-        self.branch(place, &report, fits, model);
-        self.prune(model);
-        forgotten
-    }
-
-    /// Makes of every story those in which the report is nobody's, one shot's, or several shots'.
-    fn branch(&mut self, place: usize, report: &OpenReport, fits: &[Fit], model: &Model<'_>) {
-        let bit = 1_u64 << place;
-        let foreign = model.foreign(report.class);
-        let spare = model.rates.spare();
-        // Whether these shots explain all errors of a count.
-        let counted = |used: usize| match report.count {
-            0 | 1 => 1.0,
-            count if used >= count as usize => 1.0 - spare,
-            _ => spare,
-        };
-        let mut next = std::mem::take(&mut self.next);
-        next.clear();
-        for story in &self.stories {
-            let open = |fit: &&Fit| story.answer(fit.shot).is_none();
-            let echoes: f64 = fits.iter().filter(|fit| !open(fit)).map(|fit| fit.echo).sum();
-            let weight = story.weight * (foreign + echoes) * counted(0);
-            next.push(Story { weight, nobody: story.nobody | bit, ..*story });
-            for fit in fits.iter().filter(open) {
-                let mut with = Story { weight: story.weight * fit.caused * counted(1), ..*story };
-                with.give(fit.shot, Some(place));
-                with.spare |= if report.count > 1 { bit } else { 0 };
-                next.push(with);
-            }
-            if report.count > 1 {
-                let candidates: Vec<&Fit> = fits.iter().filter(open).collect();
-                sets(&candidates, report.count, |members| {
-                    // The record's time is that of the last error in it, which is any one of them.
-                    let one_last = |last: usize| {
-                        let each = members.iter().enumerate();
-                        each.map(|(n, fit)| if n == last { fit.caused } else { fit.before }).product::<f64>()
-                    };
-                    let weight: f64 = (0..members.len()).map(one_last).sum();
-                    let mut with = Story { weight: story.weight * weight * counted(members.len()), ..*story };
-                    for fit in members {
-                        with.give(fit.shot, Some(place));
-                    }
-                    with.spare |= if members.len() < report.count as usize { bit } else { 0 };
-                    with.several |= bit;
-                    next.push(with);
-                });
-            }
-        }
-        self.next = std::mem::replace(&mut self.stories, next);
-    }
-
-    /// Sums the stories up for one shot.
-    pub(crate) fn weigh(&mut self, seq: ShotSeq, model: &Model<'_>, into: &mut Weighed) {
-        if let Some((early, _)) = self.early.get(&seq) {
-            into.clone_from(early);
-            return;
-        }
-        match self.place_of(seq) {
-            Some(place) => self.weigh_at(place, model, into),
-            None => into.nothing(),
-        }
-    }
-
-    fn weigh_at(&self, place: usize, model: &Model<'_>, into: &mut Weighed) {
-        into.clear();
-        into.lost = self.shots.get(place).map_or(0.0, |shot| shot.lost);
-        let mut waits = self.waits(model);
-        if let Some(own) = waits.get_mut(place) {
-            *own = 1.0;
-        }
-        for story in &self.stories {
-            let weight = self.with_waits(story, &waits);
-            let Some(report) = story.answer(place) else {
-                into.none += weight;
-                continue;
-            };
-            let shared = if story.several >> report & 1 == 1 { weight } else { 0.0 };
-            let Some(seq) = self.reports.get(report).map(|report| report.seq) else { continue };
-            match into.reports.iter_mut().find(|known| known.0 == seq) {
-                Some(known) => {
-                    known.1 += weight;
-                    known.2 += shared;
-                }
-                None => into.reports.push((seq, weight, shared)),
-            }
-        }
-        if into.none <= 0.0 && into.reports.is_empty() {
-            into.none = 1.0;
-        }
+        Known { kept: true, forgotten }
     }
 
     /// Lets the stories forget a shot that is settled. `none` is the probability of what is known when the slot has no report of
@@ -284,13 +207,16 @@ impl Chain {
         self.early.remove(&seq);
         let Some(place) = self.place_of(seq) else { return };
         self.open &= !(1 << place);
-        self.weights_at = None;
-        if let [only] = self.stories.as_mut_slice() {
-            only.give(place, None);
+        let first = self.stories.first().and_then(|story| story.answer(place));
+        if self.stories.iter().all(|story| story.answer(place) == first) {
+            // All stories agree about the shot: they still differ in what they differed in before.
+            if first.is_some() {
+                self.stories.iter_mut().for_each(|story| story.give(place, None));
+            }
             return;
         }
         for story in &mut self.stories {
-            if story.answer(place).is_none() {
+            if story.is_silent(place) {
                 story.weight *= none;
             }
             story.give(place, None);
@@ -299,42 +225,11 @@ impl Chain {
         self.prune(model);
     }
 
-    /// How likely it is that a report is not one of the slot's shots'; nothing for one that the chain does not know.
-    pub(crate) fn loose(&mut self, seq: ReportSeq, model: &Model<'_>) -> Option<Loose> {
-        let place = self.place_of_report(seq)?;
-        let bit = 1_u64 << place;
-        if self.marked & bit == 0 {
-            return Some(Loose::default());
-        }
-        if self.weights_at != Some(model.now) {
-            let waits = self.waits(model);
-            let mut weights = std::mem::take(&mut self.weights);
-            weights.clear();
-            weights.extend(self.stories.iter().map(|story| self.with_waits(story, &waits)));
-            self.weights = weights;
-            self.weights_at = Some(model.now);
-        }
-        let (mut all, mut loose) = (0.0, Loose::default());
-        for (story, weight) in self.stories.iter().zip(&self.weights) {
-            all += weight;
-            if story.nobody & bit != 0 {
-                loose.nobody += weight;
-            } else if story.spare & bit != 0 {
-                loose.spare += weight;
-            }
-        }
-        if all <= 0.0 {
-            return Some(Loose { nobody: 1.0, spare: 0.0 });
-        }
-        Some(Loose { nobody: loose.nobody / all, spare: loose.spare / all })
-    }
-
     /// Lets the stories forget a report.
     pub(crate) fn forget_report(&mut self, seq: ReportSeq) {
         let Some(place) = self.place_of_report(seq) else { return };
         let bit = 1_u64 << place;
         self.kept &= !bit;
-        self.weights_at = None;
         if self.marked & bit != 0 {
             self.marked &= !bit;
             for story in &mut self.stories {
@@ -355,7 +250,7 @@ impl Chain {
             }
         }
         let each = self.reports.iter().enumerate().filter(|(place, _)| wanted >> place & 1 == 0);
-        let seq = each.map(|(_, report)| report.seq).min()?;
+        let seq = each.map(|(_, kept)| kept.report.seq).min()?;
         let nobody = self.loose(seq, model).map_or(1.0, |loose| loose.nobody);
         self.forget_report(seq);
         Some((seq, nobody))
@@ -371,42 +266,7 @@ impl Chain {
 
     fn place_of_report(&self, seq: ReportSeq) -> Option<usize> {
         let mut each = self.reports.iter().enumerate();
-        each.find(|(place, report)| report.seq == seq && self.kept >> place & 1 == 1).map(|(place, _)| place)
-    }
-
-    /// By the shot's place: the probability that it has no report yet, or none at all within its window.
-    fn waits(&self, model: &Model<'_>) -> [f64; MOST_SHOTS] {
-        let mut waits = [1.0; MOST_SHOTS];
-        if let [only] = self.stories.as_slice()
-            && only.answers == Story::EMPTY.answers
-        {
-            return waits;
-        }
-        let placed = model.rates.placed();
-        for (place, shot) in self.open_shots() {
-            // The silence about a shot that has its report in every story weighs on none.
-            if let Some(wait) = waits.get_mut(place)
-                && self.stories.iter().any(|story| story.answer(place).is_none())
-            {
-                let waited = model.now.min(shot.window.to).since(shot.window.from);
-                *wait = 1.0 - placed * (1.0 - model.survival(waited));
-            }
-        }
-        waits
-    }
-
-    /// A story's weight with the silence about its shots without a report.
-    fn with_waits(&self, story: &Story, waits: &[f64; MOST_SHOTS]) -> f64 {
-        let mut weight = story.weight;
-        let mut open = self.open;
-        while open != 0 {
-            let place = open.trailing_zeros() as usize;
-            if let (Some(0), Some(wait)) = (story.answers.get(place), waits.get(place)) {
-                weight *= wait;
-            }
-            open &= open - 1;
-        }
-        weight
+        each.find(|(place, kept)| kept.report.seq == seq && self.kept >> place & 1 == 1).map(|(place, _)| place)
     }
 
     /// Stories that differ in nothing any more become one.
@@ -426,46 +286,59 @@ impl Chain {
 
     /// Drops what is negligible, and scales the best story to 1.
     fn prune(&mut self, model: &Model<'_>) {
-        self.weights_at = None;
+        self.summed_at = None;
         if let [only] = self.stories.as_mut_slice() {
             only.weight = 1.0;
-            self.marked = only.nobody | only.spare | only.several;
+            self.note_what_differs();
+            self.weigh_all(model);
             return;
         }
-        let waits = self.waits(model);
-        let mut weights = std::mem::take(&mut self.weights);
-        weights.clear();
-        weights.extend(self.stories.iter().map(|story| self.with_waits(story, &waits)));
+        self.note_what_differs();
+        self.weigh_all(model);
         let (mut best, mut scale) = (0.0, 0.0);
-        for (story, weight) in self.stories.iter().zip(&weights) {
+        for (story, weight) in self.stories.iter().zip(&self.weights) {
             if *weight > best {
                 (best, scale) = (*weight, story.weight);
             }
         }
+        let before = self.stories.len();
         if best > 0.0 && f64::is_finite(best) && scale > 0.0 {
-            let mut each = weights.iter();
+            let mut each = self.weights.iter();
             self.stories.retain_mut(|story| {
                 story.weight /= scale;
                 each.next().is_some_and(|weight| *weight >= NEGLIGIBLE * best)
             });
+            self.weights.retain(|weight| *weight >= NEGLIGIBLE * best);
         } else {
             // Everything was impossible, which only rounding can make of it: all stories are then as good.
             for story in &mut self.stories {
                 story.weight = 1.0;
             }
+            self.summed_at = None;
         }
-        self.weights = weights;
         if self.stories.len() > MOST {
-            self.drop_the_least(&waits);
+            self.drop_the_least(&self.waits(model, self.unsure));
         }
-        let marks = self.stories.iter().map(|story| story.nobody | story.spare | story.several);
-        self.marked = marks.fold(0, |all, marks| all | marks);
+        if self.stories.len() < before {
+            self.note_what_differs();
+        }
+    }
+
+    /// Looks through the stories for what they differ in.
+    fn note_what_differs(&mut self) {
+        let (mut marked, mut silent, mut sure) = (0, 0, u16::MAX);
+        for story in &self.stories {
+            marked |= story.nobody | story.spare | story.several;
+            silent |= story.silent;
+            sure &= story.silent;
+        }
+        (self.marked, self.silent, self.unsure) = (marked, silent, silent & !sure & self.open);
     }
 
     /// Keeps the [`MOST`] likeliest stories, and notes what share of all was dropped.
-    fn drop_the_least(&mut self, waits: &[f64; MOST_SHOTS]) {
-        let mut order: Vec<(f64, Story)> =
-            self.stories.iter().map(|story| (self.with_waits(story, waits), *story)).collect();
+    fn drop_the_least(&mut self, waits: &sums::Waits) {
+        self.summed_at = None;
+        let mut order: Vec<(f64, Story)> = self.stories.iter().map(|story| (waits.weigh(story), *story)).collect();
         let all: f64 = order.iter().map(|(weight, _)| weight).sum();
         order.select_nth_unstable_by(MOST, |a, b| b.0.total_cmp(&a.0).then_with(|| a.1.key().cmp(&b.1.key())));
         order.truncate(MOST);
@@ -482,6 +355,15 @@ impl Chain {
     }
 }
 
+/// The places of the bits that are set, lowest first.
+pub(crate) fn ones(mut bits: u64) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let place = bits.trailing_zeros();
+        bits &= bits.wrapping_sub(1);
+        (place < u64::BITS).then_some(place as usize)
+    })
+}
+
 fn put<T>(list: &mut Vec<T>, place: usize, item: T) {
     match list.get_mut(place) {
         Some(old) => *old = item,
@@ -490,25 +372,3 @@ fn put<T>(list: &mut Vec<T>, place: usize, item: T) {
 }
 
 const _: () = assert!(MOST_SHOTS == u16::BITS as usize && MOST_REPORTS == u64::BITS as usize);
-
-/// All sets of two or more shots that a count can cover; of many shots only the sets of neighbours in the list.
-fn sets<'a>(candidates: &[&'a Fit], count: u32, mut with: impl FnMut(&[&'a Fit])) {
-    let most = candidates.len().min(count as usize);
-    if candidates.len() <= SUBSETS_OF {
-        let mut members = Vec::with_capacity(SUBSETS_OF);
-        for chosen in 1_u32..1 << candidates.len() {
-            let size = chosen.count_ones() as usize;
-            if (2..=most).contains(&size) {
-                members.clear();
-                members.extend(candidates.iter().enumerate().filter(|(i, _)| chosen >> i & 1 == 1).map(|(_, c)| *c));
-                with(&members);
-            }
-        }
-        return;
-    }
-    for size in 2..=most {
-        for members in candidates.windows(size) {
-            with(members);
-        }
-    }
-}

@@ -54,7 +54,7 @@ impl Desk {
         let mut rows: Vec<&HeldShot> = vec![held];
         rows.extend(self.rivals(held, now));
         let mut units: Vec<(ReportSeq, &OpenReport, f64)> = Vec::new();
-        let left = self.table.reports_over(Some(held.lane), reach(held, now)).filter(|(_, report)| report.capacity > 0);
+        let left = self.table.reports_over(held.lane, reach(held, now)).filter(|(_, report)| report.capacity > 0);
         for (seq, report) in left.take(2 * TOGETHER) {
             let unprovoked = libm::log(model.rates.background(Some(held.lane), report.severity.class(), now));
             for n in 0..report.capacity.min(rows.len() as u32) {
@@ -73,9 +73,7 @@ impl Desk {
                 }
                 Some(_) => f64::INFINITY,
                 // Each row has a column of its own for "no report", or none yet.
-                None if column == units.len() + row => {
-                    -libm::log(model.unreported(Span { from: shot.fired.from, to: now.min(shot.end) }))
-                }
+                None if column == units.len() + row => -libm::log(model.unreported(shot.window())),
                 None => f64::INFINITY,
             }
         };

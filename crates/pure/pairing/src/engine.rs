@@ -87,6 +87,9 @@ struct Timers {
     shot: Upcoming<Due>,
     report: Upcoming<Due>,
     forget: Upcoming<Due>,
+    /// The next one; nothing where it has to be looked for.
+    #[serde(skip)]
+    next: Option<(Mono, Timer)>,
 }
 
 impl Timers {
@@ -100,8 +103,25 @@ impl Timers {
         }
     }
 
+    fn push(&mut self, timer: Timer, due: Due) {
+        self.next = self.next.map(|next| next.min((due.0, timer)));
+        self.of(timer).push(due);
+    }
+
+    fn pop(&mut self, timer: Timer) -> Option<Due> {
+        self.next = None;
+        self.of(timer).pop()
+    }
+
     /// The next one.
-    fn first(&self) -> Option<(Mono, Timer)> {
+    fn first(&mut self) -> Option<(Mono, Timer)> {
+        if self.next.is_none() {
+            self.next = self.look();
+        }
+        self.next
+    }
+
+    fn look(&self) -> Option<(Mono, Timer)> {
         let each = [
             (&self.record, Timer::RecordDue),
             (&self.step, Timer::StepDue),
@@ -183,7 +203,7 @@ impl Engine {
         let end = self.end_of(&shot);
         let forget = end.plus(self.settings.memory_ns());
         let seq = self.desk.table.add_shot(&shot, end, Some(Settled { outcome, blamed, severity })).seq;
-        self.timers.forget.push((forget, seq));
+        self.timers.push(Timer::ForgetShot, (forget, seq));
     }
 
     /// Takes in a memory-controller event that was reported before a restart, for the counter steps that it explains.
@@ -205,7 +225,7 @@ impl Engine {
                 }
                 (_, Some((at, timer))) => {
                     self.horizon = self.horizon.max(at);
-                    if let Some((_, n)) = self.timers.of(timer).pop() {
+                    if let Some((_, n)) = self.timers.pop(timer) {
                         self.fire(timer, n, at, answers);
                     }
                 }
@@ -259,7 +279,7 @@ impl Engine {
                 // A shot told of late is settled only after its late telling, when all its reports are known as well.
                 let due = end.max(shot.known).plus(self.settings.settle_ns());
                 let seq = self.desk.open_shot(&shot, end, self.horizon);
-                self.timers.shot.push((due, seq));
+                self.timers.push(Timer::SettleShot, (due, seq));
             }
             Input::Witness(witness) => {
                 self.desk.note_time(witness.span.from);
@@ -287,7 +307,7 @@ impl Engine {
                 let (id, due) = (witness.id, witness.known.plus(self.settings.fuse_ns));
                 match self.fuse.record(witness, &self.settings) {
                     Ok(seq) => self.desk.join(seq, id, answers),
-                    Err(n) => self.timers.record.push((due, n)),
+                    Err(n) => self.timers.push(Timer::RecordDue, (due, n)),
                 }
                 if let Some(record) = self.fuse.crowded_out() {
                     self.report_alone(&record, answers);
@@ -299,7 +319,7 @@ impl Engine {
                     Explained::By(Some(seq)) => self.desk.join(seq, id, answers),
                     Explained::By(None) => answers.push(Answer::Spent { witness: id }),
                     Explained::Waits(n) => {
-                        self.timers.step.push((due, n));
+                        self.timers.push(Timer::StepDue, (due, n));
                     }
                 }
             }
@@ -326,11 +346,11 @@ impl Engine {
             },
             Timer::SettleShot => {
                 self.desk.settle_shot(n, at, answers);
-                self.timers.forget.push((at.plus(self.settings.memory_ns()), n));
+                self.timers.push(Timer::ForgetShot, (at.plus(self.settings.memory_ns()), n));
             }
             Timer::SettleReport => {
                 if let Some(again) = self.desk.settle_report(n, at, answers) {
-                    self.timers.report.push((again, n));
+                    self.timers.push(Timer::SettleReport, (again, n));
                 }
             }
             Timer::ForgetShot => self.desk.table.forget_shot(n),
@@ -363,6 +383,7 @@ impl Engine {
             syndrome: witness.syndrome.filter(|syndrome| *syndrome != 0),
             count,
             capacity: count.max(1),
+            chained: false,
             free: 1.0,
             claimed: 0.0,
             taken: None,
@@ -370,7 +391,7 @@ impl Engine {
         let to = report.span.to;
         let seq = self.desk.open_report(report, self.horizon);
         let open = to.max(self.horizon).plus(self.settings.open_ns());
-        self.timers.report.push((open.max(self.desk.report_due(to).plus(1)), seq));
+        self.timers.push(Timer::SettleReport, (open.max(self.desk.report_due(to).plus(1)), seq));
         seq
     }
 }

@@ -48,6 +48,12 @@ impl Latencies {
         latency.density(to.max(0))
     }
 
+    /// What that density is not above, found quickly.
+    pub(crate) fn density_at_most(&self, lane: LaneNo, found_by: FoundBy, fired: Mono, seen: Span) -> f64 {
+        let Some(latency) = self.of(lane, found_by as usize) else { return 0.0 };
+        latency.density_at_most(seen.from.since(fired))
+    }
+
     /// Probability that a report about a shot at the slot comes later than this.
     pub(crate) fn survival(&self, lane: LaneNo, ns: i64) -> f64 {
         if !self.several {

@@ -17,6 +17,10 @@ const BINS: usize = 144;
 const LEAST_NS: f64 = 1_000.0;
 const MEDIAN_NS: f64 = 100e6;
 const SIGMA: f64 = 2.0;
+/// From so many observations on, each is smoothed over fewer bins.
+const MANY: f64 = 1_000.0;
+/// From the mass of a bin to the density in it, times the latency in nanoseconds.
+const PER_SECOND: f64 = PER_OCTAVE / std::f64::consts::LN_2 * 1e9;
 /// Sums over bins are made anew after so much weight was added, in shares of what there is.
 const STALE: f64 = 0.02;
 
@@ -32,6 +36,8 @@ pub(crate) struct Latency {
     /// Probability mass and upper tail by bin, made from `seen` and the prior.
     mass: Vec<f64>,
     tail: Vec<f64>,
+    /// The largest density times its latency: no density at a latency is larger than this over that.
+    peak: f64,
     made_at: f64,
 }
 
@@ -85,9 +91,10 @@ impl Latency {
             worth,
             mass: mass.to_vec(),
             tail: vec![0.0; BINS + 1],
+            peak: 0.0,
             made_at: 0.0,
         };
-        latency.sum_tail();
+        latency.sum_up();
         latency
     }
 
@@ -115,8 +122,12 @@ impl Latency {
     /// Answers whether enough has come for the density to be made anew.
     fn add(&mut self, ns: i64, weight: f64) -> bool {
         let at = position(ns as f64) as usize;
-        // A triangle over five bins: a burst at one value must not dig holes beside itself.
-        let triangle = [1.0 / 9.0, 2.0 / 9.0, 3.0 / 9.0, 2.0 / 9.0, 1.0 / 9.0];
+        // A triangle over five bins, as long as there are few: a burst at one value must not dig holes beside itself.
+        let triangle = if self.total < MANY {
+            [1.0 / 9.0, 2.0 / 9.0, 3.0 / 9.0, 2.0 / 9.0, 1.0 / 9.0]
+        } else {
+            [0.0, 0.25, 0.5, 0.25, 0.0]
+        };
         if let Some(seen) = at.checked_sub(2).and_then(|first| self.seen.get_mut(first..first + 5)) {
             for (seen, share) in seen.iter_mut().zip(triangle) {
                 *seen += weight * share;
@@ -153,7 +164,13 @@ impl Latency {
         };
         let of = |bin: usize| self.mass.get(bin.min(BINS - 1)).copied().unwrap_or(0.0);
         let mass = of(low) * (1.0 - share) + of(low + 1) * share;
-        mass * (PER_OCTAVE / std::f64::consts::LN_2 * 1e9) / ns
+        mass * PER_SECOND / ns
+    }
+
+    /// What the density at a latency is not above, per second: known at once.
+    #[must_use]
+    pub(crate) fn density_at_most(&self, ns: i64) -> f64 {
+        self.peak / (ns as f64).max(LEAST_NS)
     }
 
     /// Probability that the latency is longer.
@@ -184,15 +201,16 @@ impl Latency {
             *mass = (seen + self.worth * prior) / all;
         }
         self.made_at = self.total;
-        self.sum_tail();
+        self.sum_up();
     }
 
-    fn sum_tail(&mut self) {
+    fn sum_up(&mut self) {
         let mut above = 0.0;
         for (mass, tail) in self.mass.iter().zip(&mut self.tail).rev() {
             above += mass;
             *tail = above;
         }
+        self.peak = self.mass.iter().copied().fold(0.0, f64::max) * PER_SECOND;
     }
 }
 

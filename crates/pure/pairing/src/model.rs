@@ -9,6 +9,15 @@ use crate::table::LaneNo;
 use serde::{Deserialize, Serialize};
 use vocabulary::{Class, Expected, FoundBy, Mono, Span};
 
+/// An echo below this share of what comes otherwise does not matter.
+const NEGLIGIBLE_ECHO: f64 = 0.01;
+
+/// A record of several errors is read that long after the first of them at the most, as a rule: EDAC's drivers poll once a second
+/// unless they are told otherwise (`edac_mc_poll_msec` in `drivers/edac/edac_mc.c`).
+const USUAL_WAIT_NS: i64 = 1_000_000_000;
+/// How often it is later.
+const RARE_WAIT: f64 = 0.02;
+
 /// Everything that the run has taught so far.
 #[derive(Default, Serialize, Deserialize)]
 pub(crate) struct Learned {
@@ -41,6 +50,16 @@ impl Model<'_> {
         self.latencies.density(self.lane, found_by, fired, seen)
     }
 
+    /// Density, per second, of a report seen then as a further one about a shot at the slot; nothing where that is negligible
+    /// beside what comes otherwise.
+    pub(crate) fn echo(&self, found_by: FoundBy, fired: Mono, seen: Span, beside: f64) -> f64 {
+        let echoed = self.rates.echoed();
+        if echoed * self.latencies.density_at_most(self.lane, found_by, fired, seen) < NEGLIGIBLE_ECHO * beside {
+            return 0.0;
+        }
+        echoed * self.density(found_by, fired, seen)
+    }
+
     /// How well a report on the slot in lane `reported` agrees with a shot at this slot, in its severity class and its syndrome.
     pub(crate) fn agrees(
         &self,
@@ -56,9 +75,19 @@ impl Model<'_> {
         self.latencies.survival(self.lane, ns)
     }
 
-    /// Probability that nothing is said of a shot within its window, or the part of it that has passed: nothing at all, or later.
+    /// Probability that nothing is said by now of a shot with this window: nothing within all of it, or later.
     pub(crate) fn unreported(&self, window: Span) -> f64 {
-        self.rates.missed() + self.rates.placed() * self.survival(window.to.since(window.from))
+        let passed = self.now.min(window.to).since(window.from);
+        let later = self.survival(passed) - self.survival(window.to.since(window.from));
+        self.rates.missed() + self.rates.placed() * later.max(0.0)
+    }
+
+    /// Probability that a shot's own error had come before a record of several was read, and stood waiting in it.
+    pub(crate) fn waited(&self, fired: Mono, seen: Span) -> f64 {
+        let come = |at: Mono| 1.0 - self.survival(at.since(fired));
+        let since = seen.from.min(seen.to.minus(USUAL_WAIT_NS));
+        let usual = come(seen.to) - come(since);
+        RARE_WAIT * come(seen.to) + (1.0 - RARE_WAIT) * usual
     }
 
     /// Reports of one class a second that none of the slot's own shots causes.

@@ -44,6 +44,8 @@ pub(crate) struct Rates {
     provoked_corrected: Share,
     /// Reports by slot that nobody provoked, those without a place, and all of them, each times `fade`.
     background: Vec<f64>,
+    /// The least of `background`.
+    background_least: f64,
     background_placeless: f64,
     background_all: f64,
     /// The seconds in which they came up to `watched`, faded as they are.
@@ -75,15 +77,16 @@ const FIRING_SECONDS: f64 = 20.0;
 impl Default for Rates {
     fn default() -> Rates {
         Rates {
-            missed: Share::prior(0.01, 10.0),
+            missed: Share::prior(0.015, 10.0),
             misplaced: Share::prior(0.01, 10.0),
             placeless: Share::prior(0.05, 1.0),
             misgraded: Share::prior(0.005, 20.0),
-            echoed: Share::prior(0.1, 5.0),
+            echoed: Share::prior(0.1, 1.0),
             spare: Share::prior(0.3, 5.0),
             corrected: Share::prior(0.9, 10.0),
             provoked_corrected: Share::prior(0.9, 10.0),
             background: Vec::new(),
+            background_least: 0.0,
             background_placeless: 0.0,
             background_all: 0.0,
             seconds: 0.0,
@@ -106,6 +109,7 @@ impl Rates {
         self.slots = slots;
         if self.background.len() < slots {
             self.background.resize(slots, 0.0);
+            self.background_least = 0.0;
         }
     }
 
@@ -156,9 +160,16 @@ impl Rates {
 
     /// Reports a second of one class that nobody provoked: of a slot, or of those without a place.
     pub(crate) fn background(&self, lane: Option<LaneNo>, class: Class, now: Mono) -> f64 {
-        let corrected = self.corrected.share;
-        let share = if class == Class::Corrected { corrected } else { 1.0 - corrected };
-        self.background_rate(lane, now) * share
+        let seen = match lane {
+            Some(lane) => self.background.get(lane).copied().unwrap_or(0.0),
+            None => self.background_placeless,
+        };
+        self.background_rate(seen, class, now)
+    }
+
+    /// The same of the slot where it is least.
+    pub(crate) fn least_background(&self, class: Class, now: Mono) -> f64 {
+        self.background_rate(self.background_least, class, now)
     }
 
     /// Reports a second of one class on a slot about shots at other slots.
@@ -168,17 +179,14 @@ impl Rates {
         self.firing * self.misplaced.share / self.slots.max(2) as f64 * share
     }
 
-    fn background_rate(&self, lane: Option<LaneNo>, now: Mono) -> f64 {
+    fn background_rate(&self, seen: f64, class: Class, now: Mono) -> f64 {
+        let corrected = self.corrected.share;
+        let share = if class == Class::Corrected { corrected } else { 1.0 - corrected };
         let seconds = self.seconds + self.watched.map_or(0, |watched| now.since(watched).max(0)) as f64 / 1e9;
-        let seen = self.fade
-            * match lane {
-                Some(lane) => self.background.get(lane).copied().unwrap_or(0.0),
-                None => self.background_placeless,
-            };
         let average = (self.fade * self.background_all / self.slots.max(1) as f64 + BACKGROUND_EVENTS)
             / (seconds + BACKGROUND_SECONDS);
         // As if the slot had been watched for as much longer as the average slot needs for AVERAGE_EVENTS.
-        (seen + AVERAGE_EVENTS) / (seconds + AVERAGE_EVENTS / average)
+        share * (self.fade * seen + AVERAGE_EVENTS) / (seconds + AVERAGE_EVENTS / average)
     }
 
     /// A shot is settled: with these probabilities it was missed, reported elsewhere, reported without a place.
@@ -226,6 +234,7 @@ impl Rates {
             each.for_each(|seen| *seen *= self.fade);
             self.fade = 1.0;
         }
+        self.background_least = self.background.iter().copied().reduce(f64::min).unwrap_or(0.0);
         self.corrected.learn(if class == Class::Corrected { unprovoked } else { 0.0 }, unprovoked);
         self.echoed.learn(echo, 0.0);
     }

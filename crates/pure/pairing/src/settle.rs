@@ -14,14 +14,14 @@ use crate::model::Learned;
 use crate::table::{HeldShot, OpenReport, ReportSeq, Settled, ShotSeq, Table};
 use crate::weighed::{Loose, Weighed};
 use serde::{Deserialize, Serialize};
-use vocabulary::{Gap, Mono, Outcome, ReportAnswer, Role, Shot, ShotAnswer, ShotKey, SlotId};
+use vocabulary::{Gap, LooksLike, Mono, Outcome, ReportAnswer, Role, Shot, ShotAnswer, ShotKey, SlotId};
 
 /// Below this probability of "no report on its own slot", other places are not looked at.
-const LOOK_ELSEWHERE: f64 = 2e-4;
+const LOOK_ELSEWHERE: f64 = 1e-3;
 /// A shot of whose stories more than this share was dropped stands in a crowd: single pairs in it are not to be trusted.
 const CROWDED: f64 = 0.05;
-/// A shot is called missed from this probability on: overlooking a miss is held to be twice as bad as raising a false one.
-const CALLED_MISSED: f64 = 1.0 / 3.0;
+/// A shot is called missed from this probability on: overlooking a miss is held to be somewhat worse than raising a false one.
+const CALLED_MISSED: f64 = 0.36;
 /// A report that is a shot's with more than this probability cannot be as likely another's.
 const CERTAIN: f64 = 0.5;
 /// What is less probable than this teaches nothing.
@@ -147,18 +147,16 @@ impl Desk {
             syndrome: report.syndrome,
             count: report.count,
         };
-        let seq = self.table.add_report(report);
         if let Some(lane) = lane
             && let Some(chain) = self.chains.get_mut(lane)
         {
-            let model = self.learned.at(lane, now);
-            if let Some((forgotten, free)) = chain.report(open, &model)
-                && let Some(report) = self.table.report_mut(forgotten)
-            {
-                report.free = free;
+            let known = chain.report(open, &self.learned.at(lane, now));
+            report.chained = known.kept;
+            if let Some((forgotten, free)) = known.forgotten {
+                self.table.unchain(forgotten, free);
             }
         }
-        seq
+        self.table.add_report(report)
     }
 
     /// Adds a witness to a report, if that is still open.
@@ -254,7 +252,7 @@ impl Desk {
         self.weighed = weighed;
         // A crowd teaches nothing: its numbers are those of the stories that happened to be kept.
         if lost <= CROWDED && self.unproven(held).is_none() {
-            self.learned.rates.learn_shot(silent * self.learned.rates.missed(), silent * others, silent * placeless);
+            self.learned.rates.learn_shot(silent * missed, silent * others, silent * placeless);
             self.learn(held, options);
         }
         Told { missed: silent * missed, lost }
@@ -268,7 +266,8 @@ impl Desk {
             if !found.own {
                 report.claimed += option.p;
             }
-            if report.span.from == report.span.to {
+            // How long an error waited in a record until another one came is no latency.
+            if report.span.from == report.span.to && !found.shared {
                 let latency = report.span.to.since(held.fired.from).max(0);
                 self.learned.latencies.learn(held.lane, report.found_by, latency, option.p);
             }
@@ -318,6 +317,7 @@ impl Desk {
     fn unreported(&mut self, held: &HeldShot) -> ShotAnswer {
         let why = self.unproven(held);
         let outcome = if why.is_some() { Outcome::Unknowable } else { Outcome::Missed };
+        self.learned.fingerprints.note_silent(held.lane, held.forced, held.fired.from, held.key);
         self.table.close_shot(held.seq, Settled { outcome, blamed: None, severity: None });
         ShotAnswer { outcome, watched: why.is_none(), why, ..nothing_said(held.key) }
     }
@@ -357,29 +357,35 @@ impl Desk {
                 loose = known;
             }
         }
-        let report = self.table.forget_report(seq)?;
+        let mut report = self.table.forget_report(seq)?;
         if report.count > 1 && loose.nobody < CERTAIN {
             self.learned.rates.learn_spare(loose.spare / (1.0 - loose.nobody));
         }
         let unexplained = (loose.nobody - report.claimed).max(0.0);
-        let mut cause = None;
+        let (mut cause, mut unprovoked_p) = (None, 0.0);
         if unexplained > TEACHES || report.taken.is_none() {
             let unprovoked = self.learned.rates.background(lane, class, now);
-            let echo = echo_density(&self.table, &self.learned, &report);
+            let echo = echo_density(&self.table, &self.learned, &report, unprovoked, now);
             cause = echoers(&self.table, &report).next().map(|held| held.key).filter(|_| echo > unprovoked);
             // An echo must be twice as likely as chance: else the share of echoes would take very long to fall to none.
             let told = (unexplained * unprovoked / (unprovoked + echo), unexplained * echo / (2.0 * unprovoked + echo));
             self.learned.rates.learn_report(lane, class, told, now);
-            if let Some(lane) = lane.filter(|_| told.0 > CERTAIN) {
-                self.learned.fingerprints.learn_chance(lane, report.syndrome, told.0);
-            }
+            unprovoked_p = told.0;
         }
+        let mut looks_like = None;
         if report.taken.is_none() {
             let number = self.next_report;
             self.next_report += 1;
             let role = if cause.is_some() { Role::Echo } else { Role::Orphan };
-            let mut report = report;
-            answers.push(Answer::Report(told(&mut report, number, role, cause)));
+            if let (Role::Orphan, Some(lane)) = (role, lane) {
+                looks_like = self.learned.fingerprints.looks_like(lane, report.syndrome, report.span.to);
+            }
+            answers.push(Answer::Report(ReportAnswer { looks_like, ..told(&mut report, number, role, cause) }));
+        }
+        // A late report teaches nothing about what comes by chance.
+        let late = matches!(looks_like, Some(LooksLike::LateReport { shot: Some(_) }));
+        if let Some(lane) = lane.filter(|_| unprovoked_p > CERTAIN && !late) {
+            self.learned.fingerprints.learn_chance(lane, report.syndrome, unprovoked_p);
         }
         None
     }
@@ -394,11 +400,11 @@ fn sureness(best: Option<Candidate>, options: &[Candidate], lost: f64) -> (f64, 
     (margin.clamp(-MOST_MARGIN, MOST_MARGIN) * (1.0 - lost), (confidence * (1.0 - lost)).clamp(0.0, 1.0))
 }
 
-/// Density of a further report about one of the detected shots that a report can be about.
-pub(crate) fn echo_density(table: &Table, learned: &Learned, report: &OpenReport) -> f64 {
-    let Learned { rates, latencies, .. } = learned;
+/// Density of a further report about one of the detected shots that a report can be about, as far as it matters beside what
+/// comes otherwise.
+pub(crate) fn echo_density(table: &Table, learned: &Learned, report: &OpenReport, beside: f64, now: Mono) -> f64 {
     let each = echoers(table, report);
-    each.map(|held| rates.echoed() * latencies.density(held.lane, report.found_by, held.fired.from, report.span)).sum()
+    each.map(|held| learned.at(held.lane, now).echo(report.found_by, held.fired.from, report.span, beside)).sum()
 }
 
 /// Detected shots of which a report can be an echo: of its slot, of the same severity class.
@@ -422,6 +428,7 @@ fn told(report: &mut OpenReport, number: i64, role: Role, shot: Option<ShotKey>)
         count: report.count,
         role,
         shot,
+        looks_like: None,
     }
 }
 

@@ -26,6 +26,10 @@ impl Sorted {
 
     pub(crate) fn remove(&mut self, at: Mono, n: u64) {
         let item = (at, n);
+        if self.0.front() == Some(&item) {
+            self.0.pop_front();
+            return;
+        }
         let place = self.0.partition_point(|known| *known < item);
         if self.0.get(place) == Some(&item) {
             self.0.remove(place);

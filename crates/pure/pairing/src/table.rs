@@ -30,7 +30,8 @@ pub(crate) struct OpenReport {
     pub(crate) count: u32,
     /// How many more shots it can cover.
     pub(crate) capacity: u32,
-    /// Probability that no shot of its slot caused it, where the slot's chain does not keep it.
+    /// Whether the chain of its slot keeps it, and otherwise the probability that no shot of its slot caused it.
+    pub(crate) chained: bool,
     pub(crate) free: f64,
     /// Probability with which shots of other slots have claimed it.
     pub(crate) claimed: f64,
@@ -138,8 +139,9 @@ pub(crate) struct Table {
     shots: Numbered<HeldShot>,
     lanes: Vec<Lane>,
     lane_of: BTreeMap<SlotId, LaneNo>,
-    /// Reports that name no slot, and all detected shots, which can explain them.
-    placeless: Sorted,
+    /// Reports that name no slot or that their slot's chain does not keep, by the end of their span.
+    unchained: Sorted,
+    /// All detected shots, which can explain a report without a place.
     detected: Sorted,
     /// The longest window of any shot yet: how far back a shot can reach.
     longest_window: i64,
@@ -229,18 +231,28 @@ impl Table {
     pub(crate) fn forget_shot(&mut self, seq: ShotSeq) {
         let Some(held) = self.shots.remove(seq) else { return };
         let from = held.fired.from;
-        self.detected.remove(from, seq);
-        for lane in self.explains(&held) {
-            if let Some(lane) = self.lanes.get_mut(lane) {
-                lane.detected.remove(from, seq);
-                lane.open.remove(from, seq);
+        match held.settled {
+            None => {
+                if let Some(lane) = self.lanes.get_mut(held.lane) {
+                    lane.open.remove(from, seq);
+                }
             }
+            Some(settled) if settled.outcome == Outcome::Detected => {
+                self.detected.remove(from, seq);
+                for lane in self.explains(&held) {
+                    if let Some(lane) = self.lanes.get_mut(lane) {
+                        lane.detected.remove(from, seq);
+                    }
+                }
+            }
+            Some(_) => {}
         }
     }
 
     /// The slots of which its report is, or would be: its own, and the one that was blamed.
     fn explains(&self, held: &HeldShot) -> impl Iterator<Item = LaneNo> + use<> {
-        let blamed = held.settled.and_then(|s| s.blamed).and_then(|slot| self.lane_of.get(&slot)).copied();
+        let blamed = held.settled.and_then(|s| s.blamed).filter(|slot| *slot != held.slot);
+        let blamed = blamed.and_then(|slot| self.lane_of.get(&slot)).copied();
         [held.lane].into_iter().chain(blamed.filter(|blamed| *blamed != held.lane))
     }
 
@@ -282,9 +294,21 @@ impl Table {
     pub(crate) fn add_report(&mut self, report: OpenReport) -> ReportSeq {
         let seq = self.reports.next();
         self.longest_span = self.longest_span.max(report.span.to.since(report.span.from));
-        self.of_reports(report.lane).insert(report.span.to, seq);
+        if let Some(lane) = report.lane.and_then(|lane| self.lanes.get_mut(lane)) {
+            lane.reports.insert(report.span.to, seq);
+        }
+        if !report.chained {
+            self.unchained.insert(report.span.to, seq);
+        }
         self.reports.push(report);
         seq
+    }
+
+    /// The slot's chain has forgotten a report, which is nobody's with this probability.
+    pub(crate) fn unchain(&mut self, seq: ReportSeq, free: f64) {
+        let Some(report) = self.reports.get_mut(seq) else { return };
+        (report.chained, report.free) = (false, free);
+        self.unchained.insert(report.span.to, seq);
     }
 
     /// The number that the next report will have.
@@ -302,32 +326,34 @@ impl Table {
 
     pub(crate) fn forget_report(&mut self, seq: ReportSeq) -> Option<OpenReport> {
         let report = self.reports.remove(seq)?;
-        self.of_reports(report.lane).remove(report.span.to, seq);
+        if let Some(lane) = report.lane.and_then(|lane| self.lanes.get_mut(lane)) {
+            lane.reports.remove(report.span.to, seq);
+        }
+        if !report.chained {
+            self.unchained.remove(report.span.to, seq);
+        }
         Some(report)
     }
 
-    fn of_reports(&mut self, lane: Option<LaneNo>) -> &mut Sorted {
-        match lane.and_then(|lane| self.lanes.get_mut(lane)) {
-            Some(lane) => &mut lane.reports,
-            None => &mut self.placeless,
-        }
+    /// Reports that blame a slot and share an instant with `span`, earliest first.
+    pub(crate) fn reports_over(&self, lane: LaneNo, span: Span) -> impl Iterator<Item = (ReportSeq, &OpenReport)> {
+        let reach = self.reach_of_reports(span);
+        let all = self.lanes.get(lane).into_iter().flat_map(move |lane| lane.reports.within(reach));
+        self.over(all, span)
     }
 
-    /// Reports of one slot, or those without a place, that share an instant with `span`, earliest first.
-    pub(crate) fn reports_over(
-        &self,
-        lane: Option<LaneNo>,
-        span: Span,
-    ) -> impl Iterator<Item = (ReportSeq, &OpenReport)> {
-        let of = match lane {
-            Some(lane) => self.lanes.get(lane).map(|lane| &lane.reports),
-            None => Some(&self.placeless),
-        };
-        let reach = Span { from: span.from, to: span.to.plus(self.longest_span) };
-        of.into_iter()
-            .flat_map(move |sorted| sorted.within(reach))
-            .filter_map(|seq| self.reports.get(seq).map(|report| (seq, report)))
-            .filter(move |(_, report)| report.span.overlaps(span))
+    /// Reports that no chain keeps, and that share an instant with `span`, earliest first.
+    pub(crate) fn unchained_over(&self, span: Span) -> impl Iterator<Item = (ReportSeq, &OpenReport)> {
+        self.over(self.unchained.within(self.reach_of_reports(span)), span)
+    }
+
+    fn over(&self, all: impl Iterator<Item = ReportSeq>, span: Span) -> impl Iterator<Item = (ReportSeq, &OpenReport)> {
+        let known = all.filter_map(|seq| self.reports.get(seq).map(|report| (seq, report)));
+        known.filter(move |(_, report)| report.span.overlaps(span))
+    }
+
+    fn reach_of_reports(&self, span: Span) -> Span {
+        Span { from: span.from, to: span.to.plus(self.longest_span) }
     }
 
     // --- gaps

@@ -33,7 +33,7 @@ impl Weighed {
 }
 
 /// How likely it is that a report is not one of the slot's shots'.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Loose {
     /// It is nobody's.
     pub(crate) nobody: f64,

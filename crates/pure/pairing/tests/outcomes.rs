@@ -3,8 +3,8 @@
 
 mod common;
 use common::*;
-use pairing::{Input, Settings};
-use vocabulary::{Blame, Outcome, Role, Severity, ShotKey, Sighted, SlotId, Source};
+use pairing::{Engine, Input, Settings};
+use vocabulary::{Blame, LooksLike, Outcome, Role, Severity, ShotKey, Sighted, SlotId, Source};
 
 #[test]
 fn a_report_in_the_window_detects_the_shot() {
@@ -377,4 +377,62 @@ fn odd_counts_and_times_get_an_answer() {
     let got = run(settings(), vec![early, shot(1, 0, 1000), huge, empty, shot(2, 0, i64::MAX / MS)]);
     assert_eq!(got.outcome(1), Outcome::Detected);
     assert_eq!(got.shots().len(), 2);
+}
+
+/// A slot on which the same lines were forced ten times, each reported with the same syndrome, and once more without a report.
+fn forced_ten_times() -> Vec<Input> {
+    let mut inputs = Vec::new();
+    for i in 0..11 {
+        let Input::Shot(mut order) = shot(i, 0, 1000 + 20_000 * i) else { unreachable!() };
+        order.0.forced = 7;
+        inputs.push(Input::Shot(order));
+        if i < 10 {
+            inputs.push(Input::Witness(Sighted { syndrome: Some(0xb5), ..event(i, 0, 1040 + 20_000 * i) }));
+        }
+    }
+    inputs
+}
+
+#[test]
+fn an_orphan_is_told_by_its_fingerprint() {
+    let missed = ShotKey { injection: 10, n: 1 };
+    for (slot, syndrome, want) in [
+        // Long after the window of the shot that was missed, with the syndrome that its lines give: a late report.
+        (0, Some(0xb5), Some(LooksLike::LateReport { shot: Some(missed) })),
+        // A syndrome that those lines never gave: the module fails on its own.
+        (0, Some(0x17), Some(LooksLike::UnknownFingerprint)),
+        (0, None, None),
+        // Drivers say 0 where there is none.
+        (0, Some(0), None),
+        // Nothing was ever forced there.
+        (3, Some(0xb5), None),
+    ] {
+        let mut inputs = forced_ten_times();
+        inputs.push(Input::Witness(Sighted { syndrome, ..event(99, slot, 240_000) }));
+        let got = run(settings(), inputs);
+        assert_eq!(got.outcome(10), Outcome::Missed);
+        let reports = got.reports();
+        let orphan = reports.iter().find(|r| r.anchor == 99).unwrap();
+        assert_eq!((orphan.role, orphan.looks_like), (Role::Orphan, want), "slot {slot}, syndrome {syndrome:x?}");
+        assert!(reports.iter().all(|r| r.anchor == 99 || r.looks_like.is_none()));
+    }
+}
+
+#[test]
+fn a_late_report_is_told_after_a_restart_too_and_names_its_shot_once() {
+    let mut engine = engine(settings());
+    for input in forced_ten_times() {
+        engine.push(input);
+    }
+    let mut answers = Vec::new();
+    engine.advance(at(230_000), &mut answers);
+    engine = Engine::resume(settings(), &engine.checkpoint()).unwrap();
+    for id in [98, 99] {
+        engine.push(Input::Witness(Sighted { syndrome: Some(0xb5), ..event(id, 0, 240_000 + id) }));
+    }
+    engine.finish(&mut answers);
+    let got = Answers(answers);
+    let told = |id| got.reports().into_iter().find(|r| r.anchor == id).unwrap().looks_like;
+    let of = |shot| Some(LooksLike::LateReport { shot });
+    assert_eq!((told(98), told(99)), (of(Some(ShotKey { injection: 10, n: 1 })), of(None)));
 }

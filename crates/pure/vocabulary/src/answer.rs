@@ -123,6 +123,40 @@ impl Role {
     }
 }
 
+/// What the syndrome of an orphan says of where it comes from.
+///
+/// Under a linear code the same wrong bits give the same syndrome, whoever made them wrong.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum LooksLike {
+    /// Lines that were forced on its slot are known to give this syndrome: perhaps a report that came after its window.
+    LateReport {
+        /// The last shot of these lines before it that nothing was said of, where one is known.
+        shot: Option<ShotKey>,
+    },
+    /// No lines that were forced on its slot are known to give this syndrome: perhaps the module fails on its own.
+    UnknownFingerprint,
+}
+
+impl LooksLike {
+    /// The words for files, tables and JSON.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            LooksLike::LateReport { .. } => "late report",
+            LooksLike::UnknownFingerprint => "unknown fingerprint",
+        }
+    }
+
+    /// The shot that it may be about.
+    #[must_use]
+    pub fn shot(self) -> Option<ShotKey> {
+        match self {
+            LooksLike::LateReport { shot } => shot,
+            LooksLike::UnknownFingerprint => None,
+        }
+    }
+}
+
 /// The settled answer about one report.
 #[derive(Clone, PartialEq, Debug)]
 pub struct ReportAnswer {
@@ -144,4 +178,6 @@ pub struct ReportAnswer {
     pub role: Role,
     /// The shot that explains it; the first, if it covers several.
     pub shot: Option<ShotKey>,
+    /// For an orphan: what its syndrome says. Nothing where it has none, or where no syndromes are known of its slot.
+    pub looks_like: Option<LooksLike>,
 }

@@ -19,7 +19,7 @@ mod slots;
 mod time;
 mod witness;
 
-pub use answer::{Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
+pub use answer::{LooksLike, Outcome, ReportAnswer, Role, ShotAnswer, Sighted};
 pub use dimm::{Dimm, Layer};
 pub use expected::{Expected, Foreseen, WHOLE_PPM};
 pub use found_by::FoundBy;

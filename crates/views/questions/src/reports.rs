@@ -51,6 +51,15 @@ pub struct ReportRow {
     pub injection: Option<String>,
     /// The shot of that injection.
     pub shot: Option<i64>,
+    /// What the syndrome of an orphan says: "late report" where lines forced on its slot are known to give it, "unknown
+    /// fingerprint" where none are; null where there is no syndrome, or none was learned of that slot.
+    pub looks_like: Option<String>,
+    /// For a late report: the injector of the last shot of these lines before it that nothing was said of, where one is known.
+    pub late_injector: Option<String>,
+    /// And the id of its injection.
+    pub late_injection: Option<String>,
+    /// And the shot of that injection.
+    pub late_shot: Option<i64>,
     /// How many witnesses were fused into it.
     pub witnesses: i64,
     /// The number in the database of the witness that the report is told by.
@@ -119,9 +128,11 @@ impl Snapshot<'_> {
         which.value(page.one_more());
         let mut ask = self.db.prepare_cached(&format!(
             "SELECT {OF_WITNESS}, o.boot, o.seen_ns, o.seen_from_ns, o.slot, o.severity, o.count,
-                    o.report, o.role, i.injector, i.id, o.shot, o.witnesses
+                    o.report, o.role, i.injector, i.id, o.shot, o.witnesses,
+                    o.looks_like, l.injector, l.id, o.late_shot
              FROM {tables} CROSS JOIN witness w ON w.witness = o.anchor
              LEFT JOIN injection i ON i.injection = o.injection
+             LEFT JOIN injection l ON l.injection = o.late_injection
              WHERE {} ORDER BY {} LIMIT ?",
             which.sql(),
             if filter.role.is_some() { "role.report" } else { "o.report" }
@@ -136,6 +147,10 @@ impl Snapshot<'_> {
             row.injection = found.get(18)?;
             row.shot = found.get(19)?;
             row.witnesses = found.get(20)?;
+            row.looks_like = found.get(21)?;
+            row.late_injector = found.get(22)?;
+            row.late_injection = found.get(23)?;
+            row.late_shot = found.get(24)?;
             rows.push((row, (number, witness)));
         }
         Ok(())
@@ -205,6 +220,10 @@ impl Snapshot<'_> {
             injector: None,
             injection: None,
             shot: None,
+            looks_like: None,
+            late_injector: None,
+            late_injection: None,
+            late_shot: None,
             witnesses: 1,
             witness: row.get(0)?,
         })

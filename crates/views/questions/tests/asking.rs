@@ -148,10 +148,28 @@ fn reports_are_filtered_and_followed() {
     let (witness, _, last) = numbers(&everything, &from(last));
     assert_eq!(witness, [(None, 17)]);
     made.change(
-        "INSERT INTO report VALUES (2, 14, 3, 199700000000, 199700000000, NULL, 'corrected', 1, 'orphan', NULL, NULL, 17, 1);
+        "INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot, anchor, witnesses)
+         VALUES (2, 14, 3, 199700000000, 199700000000, NULL, 'corrected', 1, 'orphan', NULL, NULL, 17, 1);
          UPDATE witness SET report = 14 WHERE witness = 17",
     );
     assert_eq!(numbers(&everything, &from(last)).0, [(Some(14), 17)]);
+}
+
+#[test]
+fn a_late_report_names_the_shot_that_it_may_be_about() {
+    let made = Invented::new();
+    made.change(
+        "UPDATE report SET looks_like = 'late report', late_injection = 4, late_shot = 2 WHERE run = 2 AND report = 10",
+    );
+    let db = made.open();
+    let run = Snapshot::of(&db, &RunRef::Newest).unwrap();
+    let orphans = run.orphans(&ReportFilter::default(), &Page::first(10)).unwrap();
+    let told = &orphans.items[0];
+    let words = [&told.looks_like, &told.late_injector, &told.late_injection];
+    assert_eq!(words.map(|word| word.as_deref()), [Some("late report"), Some("pulser"), Some("a-4")]);
+    assert_eq!((told.late_shot, &told.injection), (Some(2), &None));
+    let table = questions::orphans_table(&orphans, &run.run_summary().unwrap());
+    assert!(table.contains("late report of a-4"), "{table}");
 }
 
 #[test]

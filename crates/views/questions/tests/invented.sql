@@ -58,7 +58,8 @@ INSERT INTO witness VALUES
     (15, 3, 2, 'mce_record', 199560000000, 199560000000, 199560000000, NULL, NULL, NULL, NULL, 'corrected', 1, 74565, NULL, NULL, NULL, 8, -8358680633717227376, 0, 3, 0, 0, 0, NULL),
     (16, 3, 2, 'mc_event', 199570000000, 199570000000, 199570000000, 0, '[1,1]', 'B2', 3, 'corrected', 1, NULL, NULL, 'read error', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL);
 
-INSERT INTO report VALUES
+INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot, anchor,
+                    witnesses) VALUES
     (2,  1, 2, 1010041000000, 1010041000000, 0, 'corrected',   1, 'match',  1, 1,  1, 1),
     (2,  2, 2, 1020042000000, 1020042000000, 0, 'corrected',   1, 'match',  1, 2,  2, 1),
     (2,  3, 2, 1030043000000, 1030043000000, 0, 'corrected',   1, 'match',  1, 3,  3, 1),
@@ -72,6 +73,8 @@ INSERT INTO report VALUES
     (2, 11, 2, 1210000000000, 1210000000000, NULL, 'uncorrected', 1, 'orphan', NULL, NULL, 11, 1),
     (2, 12, 2, 1219900000000, 1220000000000, NULL, 'corrected', 3, 'orphan', NULL, NULL, 12, 1),
     (2, 13, 3, 60080000000, 60080000000, 3, 'uncorrected',     1, 'match',  5, 1, 13, 1);
+
+UPDATE report SET looks_like = 'unknown fingerprint' WHERE report = 10;
 
 INSERT INTO shot (injection, shot, run, boot, slot, fired_ns, fired_to_ns, outcome, report, latency_min_ns, latency_ns,
                   misplaced, misgraded, late, shared, blamed_slot, margin, confidence, detected_p, why) VALUES

@@ -158,7 +158,8 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
         )
         .unwrap();
         db.execute(
-            "INSERT INTO report VALUES (?1, ?2, ?1, ?2, ?2, ?3, 'corrected', 1, ?4, ?5, ?6, ?2, 1)",
+            "INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot, anchor, witnesses)
+             VALUES (?1, ?2, ?1, ?2, ?2, ?3, 'corrected', 1, ?4, ?5, ?6, ?2, 1)",
             params![run, number, put.slot, role, explains.map(|s| s.injection), explains.map(|s| s.shot)],
         )
         .unwrap();

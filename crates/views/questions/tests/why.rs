@@ -110,7 +110,8 @@ fn report(number: i64, ms: i64, slot: &str, role: &str, source: &str) -> String 
     format!(
         "INSERT INTO witness VALUES ({number}, 2, 2, '{source}', {at}, {at}, {at}, NULL, NULL, NULL, {slot}, 'corrected', 1,
             74565, NULL, 'read error', '', {check}, {number});
-         INSERT INTO report VALUES (2, {number}, 2, {at}, {at}, {slot}, 'corrected', 1, '{role}', NULL, NULL, {number}, 1);"
+         INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot, anchor, witnesses)
+         VALUES (2, {number}, 2, {at}, {at}, {slot}, 'corrected', 1, '{role}', NULL, NULL, {number}, 1);"
     )
 }
 

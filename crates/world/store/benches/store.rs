@@ -166,6 +166,7 @@ fn detections(settled: bool) -> Vec<Record> {
                 count: 1,
                 role: Role::Match,
                 shot: Some(key),
+                looks_like: None,
             })));
             if settled {
                 records.push(Record::Shot(Box::new(ShotAnswer {

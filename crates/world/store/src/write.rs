@@ -10,7 +10,8 @@ use crate::{Ack, Checkpoint, CounterValue, Record, Store, StoreError};
 use injector_clock::Summary;
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, TransactionBehavior, params};
 use vocabulary::{
-    Foreseen, Gap, Injection, MachineSample, Mono, ReportAnswer, Role, ShotAnswer, SlotEntry, SlotId, Span, Witness,
+    Foreseen, Gap, Injection, LooksLike, MachineSample, Mono, ReportAnswer, Role, ShotAnswer, SlotEntry, SlotId, Span,
+    Witness,
 };
 
 impl Store {
@@ -87,8 +88,8 @@ impl<'c> Writer<'c> {
             )?,
             report: conn.prepare_cached(
                 "INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot,
-                                     anchor, witnesses)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)
+                                     anchor, witnesses, looks_like, late_injection, late_shot)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
                  ON CONFLICT (run, report) DO NOTHING",
             )?,
             settle_witness: conn.prepare_cached("UPDATE witness SET report = ?2 WHERE witness = ?1")?,
@@ -272,6 +273,7 @@ impl<'c> Writer<'c> {
 
     fn report(&mut self, a: &ReportAnswer) -> rusqlite::Result<()> {
         let Current { run, boot } = self.current;
+        let late = a.looks_like.and_then(LooksLike::shot);
         let inserted = self.report.execute(params![
             run,
             a.report,
@@ -286,6 +288,9 @@ impl<'c> Writer<'c> {
             a.shot.map(|s| s.n),
             a.anchor,
             clamped(a.witnesses.len() as u64),
+            a.looks_like.map(LooksLike::words),
+            late.map(|s| s.injection),
+            late.map(|s| s.n),
         ])?;
         // A report that is there already came with its witnesses.
         if inserted > 0 {

@@ -23,11 +23,14 @@ pub fn orphans_table(orphans: &Listing<ReportRow>, run: &RunSummary) -> String {
         ("slot", Set::Name),
         ("errors", Set::Word),
         (seen.as_str(), Set::Word),
+        ("looks like", Set::Name),
         ("what the kernel said", Set::Text),
     ];
     let rows = orphans.items.iter().zip(seen_cells);
-    out +=
-        &grid(columns, rows.map(|(r, seen)| [number(r), name(r.slot.as_deref()), errors(r), seen, said(r)]).collect());
+    out += &grid(
+        columns,
+        rows.map(|(r, seen)| [number(r), name(r.slot.as_deref()), errors(r), seen, looks_like(r), said(r)]).collect(),
+    );
     out += &more(orphans);
     out += "\n";
     let all = counted(t.orphans, "orphan", "orphans");
@@ -45,6 +48,11 @@ pub fn orphans_table(orphans: &Listing<ReportRow>, run: &RunSummary) -> String {
             ),
             ("slot", "the slot that the kernel blames; - where it names none, or several"),
             means::ERRORS,
+            (
+                "looks like",
+                "late report: lines forced on that slot give this syndrome, the named shot the last of them that nothing was \
+                 said of; unknown fingerprint: none give it, so the module may fail on its own; - no syndrome, or none known",
+            ),
         ],
     )
 }
@@ -100,6 +108,14 @@ fn number(r: &ReportRow) -> String {
 fn errors(r: &ReportRow) -> String {
     let count = if r.count == 0 { "1+".to_owned() } else { r.count.to_string() };
     format!("{count} {}", printable(&r.severity))
+}
+
+fn looks_like(r: &ReportRow) -> String {
+    match (&r.looks_like, &r.late_injection, r.late_shot) {
+        (Some(words), Some(injection), Some(shot)) => format!("{words} of {} shot {shot}", printable(injection)),
+        (Some(words), ..) => printable(words),
+        (None, ..) => "-".to_owned(),
+    }
 }
 
 fn what_it_is(r: &ReportRow) -> String {

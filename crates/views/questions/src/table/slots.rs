@@ -1,7 +1,7 @@
 //! The table of slots.
 
 use super::run::{heading, totals};
-use super::{Set, counted, grid, length, means, ms, name, percent, with_legend};
+use super::{Set, counted, grid, length, means, ms, name, percent, with_legend, wrapped};
 use crate::{RunSummary, SlotRow, printable};
 
 /// Latencies that are known no better than this are told so.
@@ -44,6 +44,7 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
     );
     out += "\n";
     out += &behind_the_rates(slots);
+    out += &what_could_be_reported(slots);
     out += &totals(run);
     with_legend(
         out,
@@ -63,6 +64,15 @@ pub fn slots_table(slots: &[SlotRow], run: &RunSummary) -> String {
                 "how many of the shots have one there on average: at most so many detections could be chance's",
             ),
             ("corrected", "the detection rate without what chance detected; not estimable where that is nearly all"),
+            (
+                "ECC code",
+                "how the memory controller corrects errors, as the configuration or the kernel's driver says: docs/ecc.md",
+            ),
+            (
+                "be seen",
+                "how probable it is that a shot makes an error that is read and reported, on average: from how long lines are forced and how \
+                 often the module is read",
+            ),
             (
                 "latency",
                 "from the beginning of the shot to its report: for half of them at most p50, for 99 % at most p99; rounded \
@@ -126,6 +136,37 @@ fn behind_the_rates(slots: &[SlotRow]) -> String {
         ("\naccidental", Set::Number),
     ];
     format!("Where doubt or chance reach into the rates:\n\n{}\n", grid(columns, rows))
+}
+
+/// The ECC codes that were gone by, and what they let the shots show; nothing where no code is known.
+fn what_could_be_reported(slots: &[SlotRow]) -> String {
+    let first = slots.first().and_then(|s| s.code.as_deref());
+    if slots.iter().all(|s| s.code.as_deref() == first && s.seen_p.is_none() && s.dangerous == 0) {
+        return match first {
+            Some(code) => wrapped(&format!("All slots are taken to have the ECC code {}.", printable(code)), 0) + "\n",
+            None => String::new(),
+        };
+    }
+    let columns = [
+        ("slot", Set::Name),
+        ("ECC code", Set::Name),
+        ("could\nbe seen", Set::Number),
+        ("\nmisgraded", Set::Number),
+        ("\ndangerous", Set::Number),
+    ];
+    let row = |s: &SlotRow| {
+        [
+            name(Some(&s.slot)),
+            name(s.code.as_deref()),
+            s.seen_p.map_or_else(|| "-".to_owned(), percent),
+            s.misgraded.to_string(),
+            s.dangerous.to_string(),
+        ]
+    };
+    format!(
+        "What the ECC code of each slot lets its shots show:\n\n{}\n",
+        grid(columns, slots.iter().map(row).collect())
+    )
 }
 
 /// In words, the worst first; an engineer reads this column and no other.

@@ -166,6 +166,7 @@ pub(crate) fn report(report: i64, witnesses: &[i64], at: Mono, shot: Option<Shot
         count: 1,
         role: if shot.is_some() { Role::Match } else { Role::Orphan },
         shot,
+        looks_like: None,
     }
 }
 
