@@ -258,6 +258,21 @@ mod tests {
     }
 
     #[test]
+    fn sub_channels_are_words_of_their_own() {
+        let mut slot = slot("SECDED", "x4");
+        slot.dimms[0].mem_type = Some("Registered-DDR5".into());
+        let class = |lines: &[&str]| {
+            foresight(&slot, &[]).of(slot.id, &injection(lines, Some(Force::Invert))).0.expected.class()
+        };
+        // Two lines of one word, and one line in each of two words.
+        assert_eq!(class(&["DQ3_A", "CB1_A"]), Some(Class::NotCorrected));
+        assert_eq!(class(&["DQ3_A", "DQ3_B"]), Some(Class::Corrected));
+        // Without a sub-channel the line is not named.
+        let (_, why) = foresight(&slot, &[]).of(slot.id, &injection(&["DQ3"], Some(Force::Invert)));
+        assert!(why.unwrap().contains("DQ3_A"));
+    }
+
+    #[test]
     fn the_sender_knows_best_then_the_configuration() {
         let slot = slot("SECDED", "x8");
         let mut foresight = Foresight::new(Arc::default(), Some(Severity::Corrected));
