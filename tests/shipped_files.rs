@@ -49,6 +49,7 @@ fn every_setting_of_the_shipped_configuration_can_be_made() {
     }
     assert!(all.pairing.deadline_ms.take().is_some());
     assert!(all.capture.directory.take().is_some());
+    assert!(all.criteria.file.take().is_some());
     assert_eq!(all.rail.len(), 1);
     all.rail.clear();
     all.feed.clear();

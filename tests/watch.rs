@@ -66,9 +66,10 @@ impl Bench {
         let config = self.dir.path().join("bench.toml");
         let at = |part: &str| self.dir.path().join(part);
         let text = format!(
-            "[kernel]\nsys = {:?}\ntracefs = {:?}\n[counters]\ninterval_ms = 20\n[pairing]\nwindow_ms = 800\n",
+            "[kernel]\nsys = {:?}\ntracefs = {:?}\n[counters]\ninterval_ms = 20\n[pairing]\nwindow_ms = 800\n[criteria]\nfile = {:?}\n",
             at("sys"),
-            at("no-tracefs")
+            at("no-tracefs"),
+            root().join("docs/criteria.toml")
         );
         std::fs::write(&config, text).unwrap();
         let child = Command::new(env!("CARGO_BIN_EXE_flipwitness"))
@@ -206,6 +207,9 @@ fn counters_only_is_said_loudly_and_still_detects() {
     wait_until("the shot that nothing reported is missed", missed);
     let run = get(bench.listen, "/v1/run").unwrap();
     assert_eq!(run["remarks"][0]["level"], "warning");
+    let verdict = get(bench.listen, "/v1/verdict").unwrap();
+    assert_eq!((&verdict["state"], &verdict["so_far"]), (&"running".into(), &true.into()), "{verdict}");
+    assert_eq!((&verdict["verdict"], &verdict["slots"][1]["missed"]), (&"not_met".into(), &1.into()), "{verdict}");
     let (status, log) = running.stop();
     assert_eq!(status, Some(0), "{log}");
     assert!(log.contains("COUNTERS ONLY"), "{log}");

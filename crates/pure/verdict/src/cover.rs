@@ -69,7 +69,7 @@ fn lines_covered(slot: &SlotEvidence, all: &[String], each: u64, of: &Context<'_
     let missing = uncovered.iter().map(lacks).fold(0_u64, u64::saturating_add);
     let covered = (all.len() - uncovered.len()) as u64;
     let sentence = if uncovered.is_empty() {
-        format!("All {} lines were forced.", all.len())
+        format!("{} of {} forced.", all.len(), count(all.len() as u64, "line was", "lines were"))
     } else {
         let more = count(missing, "more shot", "more shots");
         format!("{covered} of {} lines; missing: {}; {more} would settle it.", all.len(), lines::compress(&uncovered))

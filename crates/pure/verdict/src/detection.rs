@@ -1,5 +1,7 @@
 //! The criterion of detection: is at least the share R of the shots detected?
 //!
+//! Dangerous detections, which say corrected where the data are wrong, are neither passes nor misses and are left out.
+//!
 //! Fixed: the exact binomial test of the misses among the watched shots (Clopper and Pearson 1934, one-sided). For "met" the
 //! misses are as many as they can be (`doubt`), and chance covers as many as it can (`chance`): n shots with x misses show R at
 //! the level alpha where P(at most x of n | (1 − R)(1 − c)) ≤ alpha. For "not met" the misses are as few as they can be, and
@@ -30,7 +32,7 @@ pub(crate) fn judge(asked: &Detection, method: Method, of: &Context<'_>) -> Vec<
         .iter()
         .map(|slot| Counted {
             slot,
-            misses: Misses::of(slot, of.alpha),
+            misses: Misses::for_detection(slot, of.alpha),
             by_chance: ByChance::of(slot, of.window_ns, of.alpha),
         })
         .collect();
@@ -82,6 +84,7 @@ fn finding(asked: &Detection, c: &Counted<'_>, decided: Decided, lines: Option<L
 
     let mut numbers = vec![
         Number::count("counted", n, "shots"),
+        Number::count("dangerous", c.slot.dangerous.count, "shots"),
         Number::count("missed", c.slot.missed, "shots"),
         Number::real("misses_expected", misses.mean, "shots"),
         Number::count("misses_at_least", misses.least, "shots"),
@@ -109,14 +112,15 @@ fn finding(asked: &Detection, c: &Counted<'_>, decided: Decided, lines: Option<L
     });
 
     let asked_share = percent(asked.at_least);
-    let shots = count(n, "shot", "shots");
+    let (shots, show) = (count(n, "shot", "shots"), if n == 1 { "shows" } else { "show" });
     let sentence = match decided.verdict {
+        _ if n == 0 && c.slot.dangerous.count > 0 => "All that was watched is dangerous: nothing is known.".to_owned(),
         _ if n == 0 => "No watched shot: nothing is known.".to_owned(),
         Verdict::Met => {
             let missed = at_most(misses);
             match lower.filter(|_| lines.is_none()) {
                 Some(lower) => {
-                    format!("{shots} with {missed} show that at least {} are detected.", percent_down(lower))
+                    format!("{shots} with {missed} {show} that at least {} are detected.", percent_down(lower))
                 }
                 None => format!("{shots} with {missed} are enough for the sequential test to accept {asked_share}."),
             }
@@ -124,7 +128,7 @@ fn finding(asked: &Detection, c: &Counted<'_>, decided: Decided, lines: Option<L
         Verdict::NotMet => {
             let missed = at_least(misses);
             match upper.filter(|_| lines.is_none()) {
-                Some(upper) => format!("{shots} with {missed} show that at most {} are detected.", percent_up(upper)),
+                Some(upper) => format!("{shots} with {missed} {show} that at most {} are detected.", percent_up(upper)),
                 None => format!("{shots} with {missed} are enough for the sequential test to refuse {asked_share}."),
             }
         }
@@ -135,7 +139,7 @@ fn finding(asked: &Detection, c: &Counted<'_>, decided: Decided, lines: Option<L
         Verdict::NotEnough => {
             let would = more.as_ref().map_or("no number of shots".to_owned(), |more| more.text.clone());
             let shown = lower.map_or("nothing".to_owned(), |lower| format!("{} so far", percent_down(lower)));
-            format!("{shots} with {} show {shown}; {would} would settle it.", at_most(misses))
+            format!("{shots} with {} {show} {shown}; {would} would settle it.", at_most(misses))
         }
     };
     let used = if decided.verdict == Verdict::NotMet { Bound::Upper } else { Bound::Lower };

@@ -16,7 +16,7 @@ use crate::SlotEvidence;
 /// How many of a slot's watched shots were missed.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(crate) struct Misses {
-    /// All watched shots.
+    /// All shots that are asked about.
     pub(crate) of: u64,
     /// The mean.
     pub(crate) mean: f64,
@@ -29,15 +29,24 @@ pub(crate) struct Misses {
 }
 
 impl Misses {
-    /// The misses of a slot; `alpha` is the probability that `most`, and as well that `least`, is wrong.
+    /// The misses among all watched shots of a slot; `alpha` is the probability that `most`, and as well that `least`, is wrong.
     pub(crate) fn of(slot: &SlotEvidence, alpha: f64) -> Misses {
-        let of = slot.watched();
+        Misses::among(slot.watched(), slot, alpha)
+    }
+
+    /// The same without the dangerous detections, which are no pass. What is doubtful of them stays in the number of misses,
+    /// since nobody keeps it apart: that is the careful side.
+    pub(crate) fn for_detection(slot: &SlotEvidence, alpha: f64) -> Misses {
+        Misses::among(slot.for_detection(), slot, alpha)
+    }
+
+    fn among(of: u64, slot: &SlotEvidence, alpha: f64) -> Misses {
         let Some(rated) = slot.rated else {
             let missed = slot.missed;
             return Misses { of, mean: missed as f64, least: missed, most: missed, most_later: missed };
         };
         let n = of as f64;
-        let mean = (n - rated.detected).clamp(0.0, n);
+        let mean = (slot.watched() as f64 - rated.detected).clamp(0.0, n);
         // What is stored is rounded; no such sum has a smaller variance than its fraction demands.
         let fraction = mean - mean.floor();
         let away = deviation(rated.variance.max(fraction * (1.0 - fraction)), alpha);

@@ -13,8 +13,8 @@ pub struct Evidence {
     pub run: String,
     /// Whether it is over.
     pub state: RunState,
-    /// For how long after a shot a report is still the shot's, hold time included, in nanoseconds; nothing where the run keeps
-    /// no window.
+    /// For how long after its forcing has ended a report is still the shot's, in nanoseconds; nothing where the run keeps no
+    /// window.
     pub window_ns: Option<u64>,
     /// Every slot that the run knows, those without shots too, in the order in which they are shown.
     pub slots: Vec<SlotEvidence>,
@@ -55,7 +55,8 @@ pub struct SlotEvidence {
     pub misplaced: Share,
     /// Watched detections of a severity that is not allowed there, of those for which that is known.
     pub misgraded: Share,
-    /// Watched detections reported as corrected where the ECC code makes a miscorrection, of those for which that is known.
+    /// Watched detections reported as corrected where the ECC code makes a miscorrection, of those for which that is known. They are
+    /// no pass and no miss: detection is judged without them.
     pub dangerous: Share,
     /// Detected after the run's deadline.
     pub late: u64,
@@ -114,6 +115,12 @@ impl SlotEvidence {
     #[must_use]
     pub fn watched(&self) -> u64 {
         self.detected_watched.saturating_add(self.missed)
+    }
+
+    /// Shots by which detection is judged: those that count, without the dangerous ones.
+    #[must_use]
+    pub fn for_detection(&self) -> u64 {
+        self.watched().saturating_sub(self.dangerous.count)
     }
 
     /// Detected shots that do not count: their window had gaps.

@@ -185,7 +185,7 @@ pub struct More {
 pub struct Ask {
     /// Its name: `shots` or `orphans`.
     pub question: &'static str,
-    /// The slot, where the question takes one.
+    /// The slot.
     pub slot: Option<String>,
     /// A filter of the question's, such as `missed`.
     pub filter: Option<&'static str>,
@@ -201,10 +201,10 @@ impl Ask {
         Ask { question: "shots", slot: Some(slot.to_owned()), filter, command }
     }
 
-    /// The orphans of a run: that question takes no slot.
-    pub(crate) fn orphans(run: &str) -> Ask {
-        let command = format!("flipwitness orphans --run {}", shell_word(run));
-        Ask { question: "orphans", slot: None, filter: None, command }
+    /// The orphans of a slot.
+    pub(crate) fn orphans(run: &str, slot: &str) -> Ask {
+        let command = format!("flipwitness orphans --run {} --slot {}", shell_word(run), shell_word(slot));
+        Ask { question: "orphans", slot: Some(slot.to_owned()), filter: None, command }
     }
 }
 
@@ -248,6 +248,9 @@ pub struct Refused {
     pub unwatched: u64,
     /// Not settled yet.
     pub open: u64,
+    /// Detected and watched, but reported as corrected where the code makes wrong data: no pass and no miss, so that only detection
+    /// is judged without it.
+    pub dangerous: u64,
 }
 
 /// A slot that was not judged.
@@ -324,7 +327,7 @@ mod tests {
         let ask = Ask::shots("burn in 3", "CPU1_DIMM#A1", Some("missed"));
         assert_eq!(ask.command, "flipwitness shots --run 'burn in 3' --slot 'CPU1_DIMM#A1' --missed");
         assert_eq!(Ask::shots("it's", "A1", None).command, r"flipwitness shots --run 'it'\''s' --slot A1");
-        assert_eq!(Ask::orphans("-x").command, "flipwitness orphans --run '-x'");
+        assert_eq!(Ask::orphans("-x", "A1").command, "flipwitness orphans --run '-x' --slot A1");
     }
 
     #[test]

@@ -118,6 +118,7 @@ pub fn judge(criteria: &Criteria, evidence: &Evidence) -> Result<Judgement, Judg
         refused.unknowable = refused.unknowable.saturating_add(slot.refused.unknowable);
         refused.unwatched = refused.unwatched.saturating_add(slot.refused.unwatched);
         refused.open = refused.open.saturating_add(slot.refused.open);
+        refused.dangerous = refused.dangerous.saturating_add(slot.refused.dangerous);
     }
     let mut judgement = Judgement {
         verdict,
@@ -193,7 +194,12 @@ fn slot_judgement(slot: &SlotEvidence, findings: &[Finding]) -> Option<SlotJudge
         shots: slot.shots,
         counted: slot.watched(),
         missed: slot.missed,
-        refused: Refused { unknowable: slot.unknowable, unwatched: slot.unwatched(), open: slot.open },
+        refused: Refused {
+            unknowable: slot.unknowable,
+            unwatched: slot.unwatched(),
+            open: slot.open,
+            dangerous: slot.dangerous.count,
+        },
         findings,
     })
 }
@@ -240,21 +246,28 @@ fn cautions(of: &Judgement, evidence: &Evidence) -> Vec<String> {
                 .to_owned(),
         ),
     }
-    let Refused { unknowable, unwatched, open } = of.refused;
+    let Refused { unknowable, unwatched, open, dangerous } = of.refused;
     if unknowable > 0 {
         all.push(format!(
-            "{} do not count: nobody was watching in their whole window.",
-            count(unknowable, "unknowable shot", "unknowable shots")
+            "{} not count: nobody was watching in the whole window.",
+            count(unknowable, "unknowable shot does", "unknowable shots do")
         ));
     }
     if unwatched > 0 {
         all.push(format!(
-            "{} do not count either: their window had gaps, and had they been missed, nobody would know.",
-            count(unwatched, "detected shot", "detected shots")
+            "{} not count either: the window had gaps, and after a miss nobody would know.",
+            count(unwatched, "detected shot does", "detected shots do")
         ));
     }
     if open > 0 {
-        all.push(format!("{} do not count yet: not settled.", count(open, "shot", "shots")));
+        all.push(format!("{} not count yet: not settled.", count(open, "shot does", "shots do")));
+    }
+    if dangerous > 0 {
+        all.push(format!(
+            "{} reported as corrected where the code more likely than not makes wrong data: no pass and no miss, so detection is \
+             judged without; see `flipwitness shots --dangerous`.",
+            count(dangerous, "detected shot was", "detected shots were")
+        ));
     }
     let blind: Vec<&str> = of.slots.iter().filter(|slot| slot.blind).map(|slot| slot.slot.as_str()).collect();
     if !blind.is_empty() {

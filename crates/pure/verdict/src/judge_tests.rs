@@ -89,13 +89,33 @@ fn shots_that_were_not_watched_do_not_count() {
     (a1.misplaced, a1.misgraded) = (Share::default(), Share::default());
     let told = judge(&criteria("[detection]\nat_least = 0.99\n"), &run(vec![a1.clone()])).unwrap();
     assert_eq!((told.verdict, told.slots[0].counted), (Verdict::NotEnough, 200));
-    assert_eq!(told.refused, Refused { unknowable: 7, unwatched: 200, open: 3 });
+    assert_eq!(told.refused, Refused { unknowable: 7, unwatched: 200, open: 3, dangerous: 0 });
     assert_eq!(told.cautions.len(), 3, "{:?}", told.cautions);
     assert!(told.cautions[0].starts_with("7 unknowable shots") && told.cautions[1].starts_with("200 detected shots"));
 
     a1.detected_watched = 0;
     let blind = judge(&criteria("[detection]\nat_least = 0.99\n"), &run(vec![a1])).unwrap();
     assert!(blind.slots[0].blind && blind.cautions.iter().any(|c| c.contains("at A1: see")), "{:?}", blind.cautions);
+}
+
+#[test]
+fn a_dangerous_detection_is_no_pass_and_no_miss() {
+    let text = "[detection]\nat_least = 0.99\n";
+    let mut a1 = slot("A1", 309, 0);
+    a1.rated = Some(Rated { detected: 309.0, variance: 0.0 });
+    a1.dangerous = Share { count: 10, of: 309 };
+    let told = judge(&criteria(text), &run(vec![a1.clone()])).unwrap();
+    let finding = told.findings().next().unwrap();
+    assert_eq!(finding.sentence, "299 shots with no miss show that at least 99.003 % are detected.");
+    assert_eq!((told.slots[0].counted, told.refused.dangerous), (309, 10));
+    assert!(told.cautions[0].starts_with("10 detected shots were reported as corrected"), "{:?}", told.cautions);
+    // One more, and there are too few; all, and nothing is known.
+    a1.dangerous.count = 11;
+    assert_eq!(detection(text, vec![a1.clone()])[0].verdict, Verdict::NotEnough);
+    a1.dangerous.count = 309;
+    let nothing = detection(text, vec![a1]).remove(0);
+    assert_eq!((nothing.verdict, nothing.estimate), (Verdict::NotEnough, None));
+    assert_eq!(nothing.sentence, "All that was watched is dangerous: nothing is known.");
 }
 
 #[test]

@@ -14,7 +14,7 @@ use crate::finding::{Ask, Bound, Criterion, Finding, More, Number, Verdict};
 use crate::judge::Context;
 use crate::orphans::HOUR_NS;
 use crate::together::{Decided, decide};
-use crate::words::{count, ms, percent};
+use crate::words::{count, percent, up};
 use crate::{SlotEvidence, exact};
 use statistics::interval_censored::Between;
 use statistics::order;
@@ -97,7 +97,7 @@ fn finding(asked: &Latency, c: &Counted<'_>, decided: Decided, of: &Context<'_>)
         Verdict::Met => format!(
             "{} of {shots} came in time: {share} of them within {} ms.",
             n.saturating_sub(c.beyond_most),
-            upper_ns.map_or(limit.to_string(), ms)
+            upper_ns.map_or(limit.to_string(), |ns| up(ns / 1e6))
         ),
         Verdict::NotMet => format!("{} of {shots} came after {limit} ms or not at all.", c.beyond_least),
         Verdict::NotEnough if c.by_chance.hides_all() => {

@@ -13,6 +13,7 @@ pub mod evidence;
 pub mod judge;
 pub mod junit;
 pub mod plan;
+pub mod words;
 
 mod chance;
 mod cover;
@@ -29,7 +30,6 @@ mod sequential;
 mod share;
 mod spacing;
 mod together;
-mod words;
 
 pub use criteria::{Criteria, CriteriaError};
 pub use evidence::{Evidence, LatencyCell, LineEvidence, Rated, RunState, Share, SlotEvidence};

@@ -6,7 +6,7 @@ use crate::criteria::{Criteria, Detection};
 use crate::plan::{Row, Setup};
 use crate::reckoning::MOST_MISSES;
 use crate::spacing::{Banks, Way};
-use crate::words::{percent, plain};
+use crate::words::{percent, plain, up};
 
 /// Why shots must be as far apart as the plan's banks say.
 pub(crate) fn spacing_reason(setup: &Setup) -> String {
@@ -31,7 +31,7 @@ pub(crate) fn notes(criteria: &Criteria, setup: &Setup, rows: &[Row]) -> Vec<Str
         notes.push(format!(
             "Allowed for: {} unprovoked reports an hour, with the upper bound that a run of this length gives, since \
              they can pass for detections.",
-            plain(setup.orphans_per_hour)
+            up(setup.orphans_per_hour)
         ));
     }
     notes

@@ -75,6 +75,6 @@ fn finding(limit: f64, slot: &SlotEvidence, decided: Decided, of: &Context<'_>) 
         confidence: 1.0 - decided.alpha(),
         numbers: vec![Number::count("orphans", slot.orphans, "reports"), Number::real("watched", hours, "hours")],
         more,
-        ask: Ask::orphans(of.run),
+        ask: Ask::orphans(of.run, &slot.name),
     }
 }

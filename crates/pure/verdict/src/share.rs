@@ -48,7 +48,7 @@ pub(crate) const DANGEROUS: Kind = Kind {
     of: |slot| slot.dangerous,
     word: "reported as corrected although the code makes wrong data of them",
     known: "whose code is known",
-    filter: None,
+    filter: Some("dangerous"),
 };
 
 pub(crate) fn judge(kind: &Kind, asked: &AtMost, of: &Context<'_>) -> Vec<Finding> {
@@ -86,7 +86,7 @@ fn finding(
         }
     });
     let (word, shots) = (kind.word, count(n, "detected shot", "detected shots"));
-    let are = if bad == 1 { "is" } else { "are" };
+    let are = if bad == 1 || n == 1 { "is" } else { "are" };
     let sentence = match decided.verdict {
         _ if n == 0 => format!("No watched detected shot {}: nothing is known.", kind.known),
         Verdict::Met => {

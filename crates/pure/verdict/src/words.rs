@@ -1,17 +1,20 @@
 //! Numbers as people read them. Bounds are rounded so that what is written stays true: lower ones down, upper ones up.
 
 /// A share as it was given, in percent.
-pub(crate) fn percent(share: f64) -> String {
+#[must_use]
+pub fn percent(share: f64) -> String {
     format!("{} %", trimmed(format!("{:.7}", share * 100.0)))
 }
 
 /// A lower bound of a share in percent, rounded down.
-pub(crate) fn percent_down(share: f64) -> String {
+#[must_use]
+pub fn percent_down(share: f64) -> String {
     rounded(share, f64::floor)
 }
 
 /// An upper bound of a share in percent, rounded up.
-pub(crate) fn percent_up(share: f64) -> String {
+#[must_use]
+pub fn percent_up(share: f64) -> String {
     rounded(share, f64::ceil)
 }
 
@@ -23,28 +26,27 @@ fn rounded(share: f64, to: impl Fn(f64) -> f64) -> String {
     format!("{} %", trimmed(format!("{:.*}", decimals as usize, to(share * 100.0 * scale) / scale)))
 }
 
-/// Nanoseconds in milliseconds.
-pub(crate) fn ms(ns: f64) -> String {
-    trimmed(format!("{:.3}", ns / 1e6))
-}
-
 /// A number with at most three digits behind the point, rounded up.
-pub(crate) fn up(number: f64) -> String {
+#[must_use]
+pub fn up(number: f64) -> String {
     trimmed(format!("{:.3}", (number * 1e3).ceil() / 1e3))
 }
 
 /// A number with at most three digits behind the point, rounded down.
-pub(crate) fn down(number: f64) -> String {
+#[must_use]
+pub fn down(number: f64) -> String {
     trimmed(format!("{:.3}", (number * 1e3).floor() / 1e3))
 }
 
 /// A number as it was given.
-pub(crate) fn plain(number: f64) -> String {
+#[must_use]
+pub fn plain(number: f64) -> String {
     trimmed(format!("{number:.6}"))
 }
 
 /// So many of something, with its word in the right form.
-pub(crate) fn count(n: u64, one: &str, many: &str) -> String {
+#[must_use]
+pub fn count(n: u64, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
@@ -66,7 +68,7 @@ mod tests {
         assert_eq!(percent_up(0.009_969), "0.997 %");
         assert_eq!((percent_down(0.0).as_str(), percent_up(1.0).as_str()), ("0 %", "100 %"));
         assert_eq!(percent_down(0.999_995_12), "99.999512 %");
-        assert_eq!((ms(250e6).as_str(), up(2.99574).as_str(), down(2.99574).as_str()), ("250", "2.996", "2.995"));
+        assert_eq!((up(2.99574).as_str(), down(2.99574).as_str(), up(250.0).as_str()), ("2.996", "2.995", "250"));
         assert_eq!((count(1, "shot", "shots"), count(0, "miss", "misses")), ("1 shot".into(), "0 misses".into()));
         assert_eq!(plain(100.0), "100");
     }

@@ -36,12 +36,14 @@ fn main() {
     let to = listener.local_addr().unwrap();
     let (_health, health) = watch::channel(serde_json::json!({ "ready": true }));
     let (stop, stopped) = watch::channel(false);
-    let served = path.clone();
+    let criteria = include_str!("../../../../docs/criteria.toml");
+    let criteria = verdict::Criteria::parse(criteria, std::path::Path::new("criteria.toml")).unwrap();
+    let served = endpoint::Served { db: path.clone(), run: RunRef::Newest, criteria: Some(criteria) };
     let server = std::thread::spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
         runtime.block_on(async {
             let listener = TcpListener::from_std(listener).unwrap();
-            endpoint::serve(listener, served, RunRef::Newest, health, stopped).await.unwrap();
+            endpoint::serve(listener, served, health, stopped).await.unwrap();
         });
     });
 
@@ -53,6 +55,7 @@ fn main() {
         ("/v1/shots", 500),
         ("/v1/run", 30),
         ("/v1/slots", 30),
+        ("/v1/verdict", 30),
     ] {
         measure(target, times, || drop(get(to, target)));
     }

@@ -20,6 +20,7 @@ use store::StoreError;
 use thiserror::Error;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
+use verdict::Criteria;
 
 /// How long answers under way may take once the daemon is told to stop.
 const FAREWELL: Duration = Duration::from_secs(2);
@@ -38,6 +39,17 @@ pub enum EndpointError {
     Socket(#[from] io::Error),
 }
 
+/// What is served.
+#[derive(Debug)]
+pub struct Served {
+    /// The database.
+    pub db: PathBuf,
+    /// Which run of it.
+    pub run: RunRef,
+    /// What the platform must show: `/v1/verdict` has no answer without.
+    pub criteria: Option<Criteria>,
+}
+
 /// Serves one run until `shutdown` holds true or its sender is gone.
 ///
 /// `health` is what `/v1/health` answers, made by the daemon; its `ready` decides between 200 and 503. When the listener
@@ -48,15 +60,14 @@ pub enum EndpointError {
 /// database is answered with 503 and does not end the endpoint.
 pub async fn serve(
     listener: TcpListener,
-    db: PathBuf,
-    run: RunRef,
+    served: Served,
     health: watch::Receiver<serde_json::Value>,
     mut shutdown: watch::Receiver<bool>,
 ) -> Result<(), EndpointError> {
     let only_loopback = listener.local_addr()?.ip().is_loopback();
-    let reader = reader::Reader::new(db, run);
+    let reader = reader::Reader::new(served.db, served.run);
     reader.check().await?;
-    let app = routes::router(reader, health, only_loopback);
+    let app = routes::router(reader, served.criteria, health, only_loopback);
     let mut stopping = shutdown.clone();
     let server = axum::serve(connections::Bounded::new(listener), app).with_graceful_shutdown(async move {
         // An error means that the sender is gone, and with it whoever could ask to stop.

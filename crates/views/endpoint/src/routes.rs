@@ -12,17 +12,25 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use questions::Snapshot;
 use serde_json::Value;
+use std::sync::Arc;
 use tokio::sync::watch;
+use verdict::Criteria;
 
 /// What every route is given.
 #[derive(Clone)]
 struct Shared {
     reader: Reader,
+    criteria: Option<Arc<Criteria>>,
     health: watch::Receiver<Value>,
 }
 
 /// All routes, and what holds for every answer.
-pub(crate) fn router(reader: Reader, health: watch::Receiver<Value>, only_loopback: bool) -> Router {
+pub(crate) fn router(
+    reader: Reader,
+    criteria: Option<Criteria>,
+    health: watch::Receiver<Value>,
+    only_loopback: bool,
+) -> Router {
     Router::new()
         .route("/v1/health", get(health_now))
         .route("/v1/run", get(run))
@@ -32,12 +40,13 @@ pub(crate) fn router(reader: Reader, health: watch::Receiver<Value>, only_loopba
         .route("/v1/reports", get(reports))
         .route("/v1/gaps", get(gaps))
         .route("/v1/rails", get(rails))
+        .route("/v1/verdict", get(verdict))
         .route("/v1/clock", get(clock))
         .fallback(no_such_route)
         .method_not_allowed_fallback(only_reading)
         .layer(from_fn_with_state(only_loopback, refuse_other_hosts))
         .layer(from_fn(never_stored))
-        .with_state(Shared { reader, health })
+        .with_state(Shared { reader, criteria: criteria.map(Arc::new), health })
 }
 
 async fn health_now(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refusal> {
@@ -103,6 +112,16 @@ async fn rails(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refus
     Ok(with_status(StatusCode::OK, answer))
 }
 
+async fn verdict(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refusal> {
+    parameters(&uri)?.end()?;
+    let Some(criteria) = shared.criteria else {
+        let error = "there is nothing to judge by: criteria.file of the configuration names no file";
+        return Err(Refusal::new(StatusCode::NOT_FOUND, error));
+    };
+    let answer = shared.reader.ask(move |run| run.verdict(&criteria, clocks::wall())).await?;
+    Ok(with_status(StatusCode::OK, answer))
+}
+
 async fn clock(State(shared): State<Shared>, uri: Uri) -> Result<Response, Refusal> {
     let mut given = parameters(&uri)?;
     let page = given.page();
@@ -117,7 +136,8 @@ fn parameters(uri: &Uri) -> Result<Parameters, Refusal> {
 }
 
 async fn no_such_route(uri: Uri) -> Refusal {
-    let routes = "/v1/health, /v1/run, /v1/slots, /v1/shots, /v1/orphans, /v1/reports, /v1/gaps, /v1/rails, /v1/clock";
+    let routes = "/v1/health, /v1/run, /v1/slots, /v1/shots, /v1/orphans, /v1/reports, /v1/gaps, /v1/rails, /v1/clock, \
+                  /v1/verdict";
     Refusal::new(StatusCode::NOT_FOUND, format!("no route {:?}; there are {routes}", uri.path()))
 }
 

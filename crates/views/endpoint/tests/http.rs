@@ -26,6 +26,7 @@ async fn every_answer_is_json_and_nobody_keeps_it() {
         ("/v1/orphans", 200),
         ("/v1/reports", 200),
         ("/v1/gaps", 200),
+        ("/v1/verdict", 200),
         ("/v1/run?x=1", 400),
         ("/v2/run", 404),
         ("/", 404),
@@ -156,7 +157,7 @@ async fn it_does_not_begin_without_its_run() {
             let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
             let (_health, health) = watch::channel(json!({}));
             let (_stop, stop) = watch::channel(false);
-            endpoint::serve(listener, db, run, health, stop).await.unwrap_err()
+            endpoint::serve(listener, endpoint::Served { db, run, criteria: None }, health, stop).await.unwrap_err()
         }
     };
     assert!(matches!(begin(RunRef::Newest).await, EndpointError::Database(store::StoreError::NoDatabase { .. })));

@@ -165,8 +165,8 @@ pub(crate) fn quantity(value: Quantity, round: Round) -> String {
 pub(crate) fn bound(value: Option<Bound>) -> String {
     match value {
         None => NOT_ESTIMABLE.to_owned(),
-        Some(Bound::AtLeast(value)) => format!("≥ {}", quantity(value, Round::Down)),
-        Some(Bound::AtMost(value)) => format!("≤ {}", quantity(value, Round::Up)),
+        Some(Bound::AtLeast(value)) => format!("≥{THIN}{}", quantity(value, Round::Down)),
+        Some(Bound::AtMost(value)) => format!("≤{THIN}{}", quantity(value, Round::Up)),
     }
 }
 

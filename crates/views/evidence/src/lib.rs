@@ -34,7 +34,7 @@ pub fn page(paper: &Paper) -> String {
                 meta http-equiv="Content-Security-Policy" content=(POLICY);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                title { "Evidence: run " (paper.run.name) }
+                title { "Evidence: run " (paper.run.name) @if paper.run.invented { " [invented]" } }
                 style { (PreEscaped(STYLE)) }
             }
             body {

@@ -1,16 +1,18 @@
 //! How long the questions take over a run of 1,000,000 shots: `cargo bench -p questions`.
 //!
 //! The database is made once, in a temporary folder, and read through its page cache as the daemon's endpoint does. First the slots
-//! are compared with SQLite's window functions over the shots themselves, in turns: medians and their ratio.
+//! are compared with SQLite's window functions over the shots themselves, in turns: medians and their ratio. Then the printed page is
+//! made, for its time and its size.
 #![allow(clippy::unwrap_used, clippy::print_stdout, clippy::indexing_slicing, reason = "a benchmark may panic")]
 #![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 
 use divan::Bencher;
-use questions::{OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
+use questions::{OutcomeWord, Page, PaperOrder, ReportFilter, RunRef, ShotFilter, Snapshot};
 use rusqlite::Connection;
 use std::sync::Mutex;
 use std::time::Instant;
 use tempfile::TempDir;
+use vocabulary::Wall;
 
 /// The folder of the database, made by the first benchmark that runs.
 static MADE: Mutex<Option<TempDir>> = Mutex::new(None);
@@ -35,7 +37,7 @@ const BY_SQL: &str = "
 /// In turns, so that a machine that gets slower does so for both.
 fn compare() {
     let db = database();
-    let (mut ours, mut theirs, mut summary) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut ours, mut theirs, mut summary, mut judged) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for _ in 0..5 {
         let began = Instant::now();
         let slots = Snapshot::of(&db, &RunRef::Newest).unwrap().slots().unwrap();
@@ -44,6 +46,9 @@ fn compare() {
         let run = Snapshot::of(&db, &RunRef::Newest).unwrap().run_summary().unwrap();
         summary.push(began.elapsed().as_secs_f64() * 1e3);
         let began = Instant::now();
+        let judgement = judge(&Snapshot::of(&db, &RunRef::Newest).unwrap());
+        judged.push(began.elapsed().as_secs_f64() * 1e3);
+        let began = Instant::now();
         let mut ask = db.prepare_cached(BY_SQL).unwrap();
         let counts = ask.query_map([], |r| Ok((r.get(2)?, r.get(12)?))).unwrap();
         let counts: Vec<(i64, i64)> = counts.map(Result::unwrap).collect();
@@ -51,25 +56,46 @@ fn compare() {
         // Both tell the same, but for the rounding.
         assert_eq!(slots.len(), counts.len());
         assert_eq!(run.totals.shots, 1_000_000);
+        assert_eq!(judgement.slots.iter().map(|slot| slot.shots).sum::<u64>(), 1_000_000);
         for (slot, (detected, p99)) in slots.iter().zip(counts) {
             let told = slot.latency_ns.unwrap().p99;
             assert!(slot.detected == detected && told >= p99 && (told - p99) * 32 < p99, "{slot:?} {p99}");
         }
     }
-    let [ours, theirs, summary] = [ours, theirs, summary].map(|mut took| {
+    let [ours, theirs, summary, judged] = [ours, theirs, summary, judged].map(|mut took| {
         took.sort_by(f64::total_cmp);
         took[took.len() / 2]
     });
     let cells: i64 = db.query_row("SELECT count(*) FROM latency_cell", [], |r| r.get(0)).unwrap();
     println!(
-        "slots {ours:.1} ms ({cells} cells), run {summary:.1} ms, SQLite's window functions {theirs:.0} ms: {:.0} times",
-        theirs / ours
+        "slots {ours:.1} ms ({cells} cells), run {summary:.1} ms, verdict {judged:.1} ms, SQLite's window functions {theirs:.0} ms: \
+         {:.0} times slots, {:.0} times verdict",
+        theirs / ours,
+        theirs / judged
+    );
+}
+
+/// The whole printed page, as the command line makes it.
+fn page(run: &Snapshot<'_>) -> String {
+    let order =
+        PaperOrder { database: "million.db", version: "0", made: Wall(1_800_001_000_000_000_000), judged: None };
+    evidence::page(&run.paper(&order).unwrap())
+}
+
+fn weigh() {
+    let db = database();
+    let began = Instant::now();
+    let bytes = page(&Snapshot::of(&db, &RunRef::Newest).unwrap()).len();
+    println!(
+        "the page of a million shots: {bytes} bytes, {:.0} ms the first time",
+        began.elapsed().as_secs_f64() * 1e3
     );
 }
 
 fn main() {
     if std::env::args().all(|arg| arg != "--test" && arg != "--list") {
         compare();
+        weigh();
     }
     divan::main();
     // A static is never dropped, and the folder holds half a gigabyte.
@@ -99,6 +125,23 @@ fn bench<T>(bencher: Bencher<'_, '_>, question: impl Fn(&Snapshot<'_>) -> T + Sy
 #[divan::bench(sample_count = 10, sample_size = 1)]
 fn slots(bencher: Bencher<'_, '_>) {
     bench(bencher, |run| run.slots().unwrap());
+}
+
+/// Counting and judging, by the criteria that are shipped as an example.
+fn judge(run: &Snapshot<'_>) -> verdict::Judgement {
+    let criteria = include_str!("../../../../docs/criteria.toml");
+    let criteria = verdict::Criteria::parse(criteria, std::path::Path::new("criteria.toml")).unwrap();
+    run.verdict(&criteria, vocabulary::Wall(0)).unwrap()
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn verdict(bencher: Bencher<'_, '_>) {
+    bench(bencher, judge);
+}
+
+#[divan::bench(sample_count = 5, sample_size = 1)]
+fn printed_page(bencher: Bencher<'_, '_>) {
+    bench(bencher, |run| page(run).len());
 }
 
 #[divan::bench(sample_count = 10, sample_size = 1)]

@@ -74,7 +74,7 @@ impl Snapshot<'_> {
 impl Background {
     /// The chances at a slot of this controller.
     pub(crate) fn chance(&self, controller: Option<i64>, orphans: i64, sums: &Sums) -> Chance {
-        let watched_s = self.watched_ns.get(&controller).copied().unwrap_or(0) as f64 / 1e9;
+        let watched_s = self.slot_watched_ns(controller) as f64 / 1e9;
         let (true, Some(window_ns)) = (watched_s > 0.0, self.window_ns) else { return Chance::default() };
         let rate_per_s = orphans as f64 / watched_s;
         let in_window = chance::in_window(rate_per_s, window_ns as f64 / 1e9);
@@ -84,6 +84,11 @@ impl Background {
             accidental: Some(chance::accidental(sums.judged().unsigned_abs(), in_window)),
             detection_corrected: sums.detection_rate().and_then(|rate| chance::corrected(rate, in_window)),
         }
+    }
+
+    /// The time in which a slot of this controller was watched, in nanoseconds.
+    pub(crate) fn slot_watched_ns(&self, controller: Option<i64>) -> i64 {
+        self.watched_ns.get(&controller).copied().unwrap_or(0)
     }
 
     /// The time in which everything was watched, in nanoseconds.

@@ -26,9 +26,14 @@ impl Dates {
         Ok(Dates { pairs })
     }
 
+    /// The date of a stamp; nothing for a boot in which no pair was measured.
+    pub(crate) fn wall(&self, boot: i64, at_ns: i64) -> Option<Wall> {
+        self.pairs.get(&boot).map(|p| p.wall_at(Mono(at_ns)))
+    }
+
     /// RFC 3339 in UTC; nothing for a boot in which no pair was measured.
     pub(crate) fn date(&self, boot: i64, at_ns: i64) -> Option<String> {
-        self.pairs.get(&boot).map(|p| p.wall_at(Mono(at_ns)).rfc3339())
+        self.wall(boot, at_ns).map(Wall::rfc3339)
     }
 
     /// The stamp in that boot at a date.

@@ -27,6 +27,9 @@ pub enum QuestionError {
     /// The cursor is not one that an earlier answer gave.
     #[error("{0:?} is not a cursor that an earlier answer gave")]
     BadCursor(String),
+    /// The criteria do not fit the run.
+    #[error("criteria: {0}")]
+    Unfit(#[from] verdict::JudgeError),
     /// SQLite could not answer: locked, damaged, or not a database of this program.
     #[error("the database could not be read: {0}")]
     Database(#[from] rusqlite::Error),

@@ -29,6 +29,10 @@ pub struct WatchedRow {
     pub misplaced: i64,
     /// Of the detected: reported with another severity class than expected.
     pub misgraded: i64,
+    /// Of the detected: reported as corrected where the data may be wrong. They are no pass.
+    pub dangerous: i64,
+    /// Of the detected: with a report that names a slot, right or wrong.
+    pub placed: i64,
     /// Of the detected: after the deadline.
     pub late: i64,
     /// How many of detected + missed have a probability of detection.
@@ -103,6 +107,8 @@ impl Snapshot<'_> {
                 open: sums.open(),
                 misplaced: sums.watched_misplaced,
                 misgraded: sums.watched_misgraded,
+                dangerous: sums.watched_dangerous,
+                placed: sums.watched_placed,
                 late: sums.watched_late,
                 rated: sums.watched_rated,
                 rated_sum: sums.watched_rated_ppb as f64 / 1e9,

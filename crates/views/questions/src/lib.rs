@@ -12,11 +12,14 @@ mod dates;
 mod error;
 mod filter;
 mod gaps;
+mod judgement;
 mod kept;
+mod paper;
 mod quantile;
 mod rails;
 mod reports;
 mod runs;
+mod setup;
 mod shots;
 mod slots;
 mod snapshot;
@@ -34,6 +37,7 @@ pub use error::QuestionError;
 pub use filter::{GapFilter, Listing, Page, ReportFilter, ShotFilter, Stamp};
 pub use gaps::GapRow;
 pub use kept::{Cell, LineRow, SlotCells, WatchedRow};
+pub use paper::{Judged, PaperOrder};
 pub use quantile::Latency;
 pub use rails::{RailFilter, RailRow, SlotSupply};
 pub use reports::ReportRow;
@@ -43,8 +47,8 @@ pub use slots::{BlamedOn, Doubt, SlotRow};
 pub use snapshot::{RunRef, Snapshot};
 pub use summary::{BootLine, GapTotal, RemarkLine, RunSummary, Totals};
 pub use table::{
-    clock_table, gaps_table, orphans_table, rails_table, reports_table, run_text, runs_table, shots_table, slots_table,
-    why_table,
+    clock_table, gaps_table, orphans_table, plan_table, rails_table, reports_table, run_text, runs_table, shots_table,
+    slots_table, verdict_table, why_table,
 };
 pub use text::printable;
 pub use words::{OutcomeWord, RoleWord};

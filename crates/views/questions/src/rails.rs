@@ -79,12 +79,15 @@ pub struct SlotSupply {
     pub rails_outside_ns: Option<i64>,
 }
 
-/// A row of `rail_total`.
-struct OfBoot {
+/// A rail of the run: a row of `rail_total`, and those of later boots put to it.
+pub(crate) struct OfBoot {
+    /// The boot, and the rail's number in it.
     number: (i64, i64),
-    slot: Option<i64>,
+    /// The same of later boots.
+    later: Vec<(i64, i64)>,
+    pub(crate) slot: Option<i64>,
     sum_uv: i64,
-    row: RailRow,
+    pub(crate) row: RailRow,
 }
 
 impl Snapshot<'_> {
@@ -104,7 +107,7 @@ impl Snapshot<'_> {
     }
 
     /// Every rail of the run, with its boots put together.
-    fn rails_of_run(&self) -> Result<Vec<OfBoot>, QuestionError> {
+    pub(crate) fn rails_of_run(&self) -> Result<Vec<OfBoot>, QuestionError> {
         let mut ask = self.db.prepare_cached(
             "SELECT t.boot, t.rail, t.slot, t.name, t.injector, t.min_limit_uv, t.max_limit_uv, t.limits_of_vdd, t.absolute_min_uv,
                     t.absolute_max_uv, t.limits_from, t.readings, t.late, t.min_uv, t.sum_uv, t.max_uv, t.covered_ns, t.outside,
@@ -160,7 +163,7 @@ impl Snapshot<'_> {
             first_outside_ns,
             first_outside: first_outside_ns.and_then(|at| self.dates.date(boot, at)),
         };
-        Ok(OfBoot { number: (boot, r.get(1)?), slot, sum_uv: r.get(14)?, row })
+        Ok(OfBoot { number: (boot, r.get(1)?), later: Vec::new(), slot, sum_uv: r.get(14)?, row })
     }
 
     /// What each slot's rails with limits come to.
@@ -205,8 +208,14 @@ impl Snapshot<'_> {
 }
 
 impl OfBoot {
+    /// The boots in which it was read, each with the rail's number in it.
+    pub(crate) fn numbers(&self) -> impl Iterator<Item = (i64, i64)> {
+        std::iter::once(self.number).chain(self.later.iter().copied())
+    }
+
     /// The same rail in a later boot, whose limits are the newer ones.
     fn add(&mut self, later: OfBoot) {
+        self.later.push(later.number);
         let (sum, more) = (&mut self.row, later.row);
         self.sum_uv = self.sum_uv.saturating_add(later.sum_uv);
         (sum.min_limit_mv, sum.max_limit_mv) = (more.min_limit_mv, more.max_limit_mv);

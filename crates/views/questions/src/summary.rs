@@ -244,7 +244,7 @@ impl Snapshot<'_> {
     }
 
     /// What the newest checkpoint says of it that says anything.
-    fn enough_spacing_ns(&self) -> Result<Option<i64>, QuestionError> {
+    pub(crate) fn enough_spacing_ns(&self) -> Result<Option<i64>, QuestionError> {
         let mut ask = self.db.prepare_cached(
             "SELECT spacing_ns FROM checkpoint JOIN boot USING (boot) WHERE run = ?1 AND spacing_ns IS NOT NULL
              ORDER BY boot DESC LIMIT 1",

@@ -44,7 +44,7 @@ macro_rules! sums {
 sums! {
     injections, shots, detected, missed, unknowable, misplaced, misgraded, late, shared, rated, rated_ppb, unsure, guessed,
     watched, watched_misplaced, watched_misgraded, watched_late, watched_rated, watched_rated_ppb, watched_spread_ppb, echoes,
-    dangerous, watched_dangerous, foreseen, foreseen_ppm,
+    dangerous, watched_dangerous, watched_placed, foreseen, foreseen_ppm,
 }
 
 /// part / whole, where there is anything to divide by.

@@ -11,6 +11,8 @@ mod support;
 
 use questions::{GapFilter, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot};
 use support::Invented;
+use verdict::Criteria;
+use vocabulary::Wall;
 
 fn golden(name: &str, is: &str) {
     let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden").join(name);
@@ -103,6 +105,44 @@ fn run() {
     });
 }
 
+/// One of everything, with numbers that so few shots can show. Invented.
+const CRITERIA: &str = "platform = \"invented\"\nconfidence = 0.8\nslots_together = false\n[detection]\nat_least = 0.6\n\
+    [latency]\nquantile = 0.5\nat_most_ms = 250\n[misplaced]\nat_most = 0.4\n[misgraded]\nat_most = 0.4\n[dangerous]\nat_most = 0.4\n\
+    [orphans]\nat_most_per_hour = 20\n[cover]\nshots_per_slot = 2\nlines = [\"DQ3\"]\n";
+
+fn criteria() -> Criteria {
+    Criteria::parse(CRITERIA, std::path::Path::new("criteria.toml")).unwrap()
+}
+
+#[test]
+fn verdict() {
+    ask(|run| {
+        // A second after the boot was last watched, 150 s after 06:00: so far; a day later: cut off.
+        let until = Wall::parse_rfc3339("2027-03-04T06:02:31Z").unwrap();
+        let so_far = run.verdict(&criteria(), until).unwrap();
+        golden("verdict.txt", &questions::verdict_table(&so_far, &run.run_summary().unwrap()));
+        golden("verdict.json", &json(&so_far));
+        assert_eq!(so_far.state, verdict::RunState::Running);
+        let later = Wall(until.0 + 86_400_000_000_000);
+        assert_eq!(run.evidence(later).unwrap().state, verdict::RunState::CutOff);
+    });
+}
+
+#[test]
+fn plan() {
+    ask(|run| {
+        let text = "[detection]\nat_least = 0.99\ngood = 0.999\n[latency]\nquantile = 0.95\nat_most_ms = 250\n\
+            [orphans]\nat_most_per_hour = 1\n[cover]\nlines = [\"DQ0-DQ63\", \"CB0-CB7\"]\n";
+        let criteria = Criteria::parse(text, std::path::Path::new("criteria.toml")).unwrap();
+        let fixed = verdict::plan::plan(&criteria, &run.setup().unwrap()).unwrap();
+        golden("plan.txt", &questions::plan_table(&fixed));
+        let text = "method = \"sequential\"\n[detection]\nat_least = 0.99\ngood = 0.999\n";
+        let criteria = Criteria::parse(text, std::path::Path::new("criteria.toml")).unwrap();
+        let in_sequence = verdict::plan::plan(&criteria, &run.setup().unwrap()).unwrap();
+        golden("plan_in_sequence.txt", &questions::plan_table(&in_sequence));
+    });
+}
+
 #[test]
 fn runs() {
     let made = Invented::new();
@@ -125,6 +165,7 @@ fn a_run_with_nothing_in_it() {
         questions::reports_table(&run.reports(&ReportFilter::default(), &page).unwrap(), &summary),
         questions::gaps_table(&run.gaps(&GapFilter::default(), &page).unwrap(), &summary),
         questions::rails_table(&run.rails(&RailFilter::default(), &page).unwrap(), &summary),
+        questions::verdict_table(&run.verdict(&criteria(), Wall(0)).unwrap(), &summary),
         questions::run_text(&summary),
         questions::clock_table(&run.clocks().unwrap(), &summary),
     ];

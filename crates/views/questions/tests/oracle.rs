@@ -10,6 +10,8 @@ mod support;
 use questions::{OutcomeWord, Page, ReportFilter, RunRef, ShotFilter, Snapshot};
 use rusqlite::{Connection, params};
 use support::Invented;
+use verdict::{RunState, Share};
+use vocabulary::Wall;
 
 /// Numbers that look random and are the same each time: splitmix64 of Steele, Lea and Flood, "Fast splittable
 /// pseudorandom number generators", OOPSLA 2014.
@@ -78,7 +80,8 @@ fn fill(db: &Connection, dice: &mut Dice) -> (Vec<Put>, Vec<PutReport>) {
         let sql = "INSERT INTO gap VALUES (?1, ?1, ?1, 'counter', NULL, 1000000000, 61000000000, 'gone')";
         db.execute(sql, [run]).unwrap();
         for slot in 0..SLOTS {
-            let sql = "INSERT INTO slot (run, slot, name, label, controller, channel, number, place) VALUES (?1, ?2, 'S' || ?2, 'S' || ?2, 0, ?2, 0, '[]')";
+            let sql = "INSERT INTO slot (run, slot, name, label, controller, channel, number, place, code)
+                       VALUES (?1, ?2, 'S' || ?2, 'S' || ?2, 0, ?2, 0, '[]', iif(?2 % 2 = 0, 'some code', NULL))";
             db.execute(sql, [run, slot]).unwrap();
         }
     }
@@ -286,6 +289,67 @@ fn slots_and_totals_are_what_the_rows_add_up_to() {
     });
 }
 
+/// The evidence for a verdict is what plain counting gives.
+fn told_as_evidence(run: &Snapshot<'_>, all: &[Put]) {
+    let told = run.evidence(Wall(0)).unwrap();
+    assert_eq!((told.run, told.window_ns), (format!("r{}", run.run()), Some(5_000_000_000)));
+    // No clock was ever measured in this run: nobody can say that it is being watched.
+    assert_eq!(told.state, RunState::CutOff);
+    assert_eq!(told.slots.len(), 5);
+    for (number, slot) in (0..).zip(&told.slots) {
+        let shots: Vec<&Put> = all.iter().filter(|s| s.slot == number).collect();
+        let is = |word| move |s: &&&Put| s.outcome == word;
+        let many = |n: usize| u64::try_from(n).unwrap();
+        let count = |which: &dyn Fn(&&&Put) -> bool| many(shots.iter().filter(which).count());
+        let seen: Vec<&Put> =
+            shots.iter().filter(is(Some("detected"))).filter(|s| s.watched == Some(true)).copied().collect();
+        let of_seen = |which: &dyn Fn(&Put) -> bool| many(seen.iter().filter(|s| which(s)).count());
+        assert_eq!(
+            [slot.shots, slot.detected, slot.missed, slot.unknowable, slot.open, slot.detected_watched],
+            [
+                many(shots.len()),
+                count(&is(Some("detected"))),
+                count(&is(Some("missed"))),
+                count(&is(Some("unknowable"))),
+                count(&is(None)),
+                many(seen.len())
+            ]
+        );
+        let placed = of_seen(&|s| s.blamed.is_some());
+        let misplaced = of_seen(&|s| s.misplaced);
+        assert_eq!(slot.misplaced, Share { count: misplaced, of: placed.max(misplaced) });
+        assert_eq!(slot.misgraded, Share { count: of_seen(&|s| s.misgraded), of: many(seen.len()) });
+        // Slots of even number have a code, see `fill`.
+        let dangerous = of_seen(&|s| s.dangerous);
+        assert_eq!(
+            slot.dangerous,
+            Share { count: dangerous, of: if number % 2 == 0 { many(seen.len()) } else { dangerous } }
+        );
+        assert_eq!(slot.late, of_seen(&|s| s.late));
+        // An hour, and the same for all slots of the controller.
+        assert_eq!(slot.watched_ns, 3_600_000_000_000);
+
+        let counts: Vec<&Put> = shots.iter().filter(|s| s.watched == Some(true)).copied().collect();
+        let rated: Vec<f64> = counts.iter().filter_map(|s| s.detected_p).collect();
+        assert_eq!(slot.rated.is_some(), !rated.is_empty() && rated.len() == counts.len());
+        if let Some(told) = slot.rated {
+            assert_eq!(told.detected, rated.iter().sum::<f64>());
+            assert_eq!(told.variance, rated.iter().map(|p| p * (1.0 - p)).sum::<f64>());
+        }
+        let cells: u64 = slot.latencies.iter().map(|cell| cell.shots).sum();
+        assert_eq!(cells, of_seen(&|s| s.latency.is_some()));
+        let mut names: Vec<&String> = counts.iter().flat_map(|s| &s.lines).collect();
+        names.sort();
+        names.dedup();
+        assert_eq!(slot.lines.iter().map(|line| &line.line).collect::<Vec<_>>(), names);
+        for line in &slot.lines {
+            let forced: Vec<&&Put> = counts.iter().filter(|s| s.lines.contains(&line.line)).collect();
+            let detected = forced.iter().filter(|s| s.outcome == Some("detected")).count();
+            assert_eq!((line.shots, line.detected), (many(forced.len()), many(detected)));
+        }
+    }
+}
+
 #[test]
 fn what_is_kept_for_a_verdict_is_what_the_rows_add_up_to() {
     each_database(|run, all, _, _| {
@@ -303,6 +367,8 @@ fn what_is_kept_for_a_verdict_is_what_the_rows_add_up_to() {
             assert_eq!(row.detected + row.missed + row.left_out + row.unknowable + row.open, row.shots);
             assert_eq!(row.misplaced, count(&seen, |s| s.misplaced));
             assert_eq!(row.misgraded, count(&seen, |s| s.misgraded));
+            assert_eq!(row.dangerous, count(&seen, |s| s.dangerous));
+            assert_eq!(row.placed, count(&seen, |s| s.blamed.is_some()));
             assert_eq!(row.late, count(&seen, |s| s.late));
             let rated: Vec<f64> = seen.iter().filter_map(|s| s.detected_p).collect();
             assert_eq!(row.rated, count(&rated, |_| true));
@@ -310,6 +376,8 @@ fn what_is_kept_for_a_verdict_is_what_the_rows_add_up_to() {
             assert_eq!(row.rated_sum, rated.iter().sum::<f64>());
             assert_eq!(row.rated_variance, rated.iter().map(|p| p * (1.0 - p)).sum::<f64>());
         }
+
+        told_as_evidence(run, &all);
 
         let cells = run.latency_cells().unwrap();
         for of_slot in &cells {

@@ -4,17 +4,21 @@
 //! docs/configuration.md lists every key; a test holds it against these structures.
 
 mod code;
+mod criteria;
+mod feed;
 mod supply;
 
 use crate::settings::Settings;
 use code::EccPart;
-use feed_lines::{Kind, Pattern, Patterns, Unit};
+use criteria::CriteriaPart;
+pub use feed::FeedPart;
 use feed_receive::FeedSpec;
 use serde::Deserialize;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use supply::{RailPart, RailsPart};
 use thiserror::Error;
+use verdict::CriteriaError;
 use vocabulary::Severity;
 
 /// Where the configuration is looked for when none is named.
@@ -39,6 +43,9 @@ pub enum ConfigError {
         /// Where and why.
         why: String,
     },
+    /// The criteria cannot be used.
+    #[error(transparent)]
+    Criteria(#[from] CriteriaError),
     /// A value that cannot be used.
     #[error("{key}: {why}")]
     Value {
@@ -89,6 +96,9 @@ pub struct Config {
     /// `[[rail]]`
     #[serde(default)]
     pub rail: Vec<RailPart>,
+    /// `[criteria]`
+    #[serde(default)]
+    pub criteria: CriteriaPart,
     /// `[capture]`
     #[serde(default)]
     pub capture: CapturePart,
@@ -231,46 +241,6 @@ pub struct CapturePart {
     pub directory: Option<PathBuf>,
 }
 
-/// `[[feed]]`
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct FeedPart {
-    /// The feed's name; what it is read from names it otherwise.
-    pub name: Option<String>,
-    /// `tcp:ADDR:PORT`, `unix:PATH`, `serial:PATH@BAUD`, `file:PATH` or `stdin`.
-    pub from: String,
-    /// What the injector's ticks count until its hello says otherwise: ns, us, ms or s.
-    pub unit: Option<String>,
-    /// How often an injector that has said hello is asked for its clock; 0: never.
-    #[serde(default = "ping_ms")]
-    pub ping_ms: u64,
-    /// `[[feed.pattern]]`: for an injector that prints text of its own.
-    #[serde(default)]
-    pub pattern: Vec<PatternPart>,
-}
-
-fn ping_ms() -> u64 {
-    5000
-}
-
-impl FeedPart {
-    /// A feed with nothing said but what it is read from.
-    #[must_use]
-    pub fn of(from: String) -> FeedPart {
-        FeedPart { name: None, from, unit: None, ping_ms: ping_ms(), pattern: Vec::new() }
-    }
-}
-
-/// `[[feed.pattern]]`
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct PatternPart {
-    /// injection, tick or rail.
-    pub kind: String,
-    /// A regular expression with named groups.
-    pub regex: String,
-}
-
 impl Default for Config {
     fn default() -> Config {
         Config {
@@ -286,6 +256,7 @@ impl Default for Config {
             ecc: Vec::new(),
             rails: RailsPart::default(),
             rail: Vec::new(),
+            criteria: CriteriaPart::default(),
             capture: CapturePart::default(),
             feed: Vec::new(),
         }
@@ -369,36 +340,7 @@ impl Config {
     /// # Errors
     /// When a feed's text or pattern cannot be used, or two feeds have one name.
     pub fn feeds(&self) -> Result<Vec<FeedSpec>, ConfigError> {
-        let mut specs: Vec<FeedSpec> = Vec::new();
-        for part in &self.feed {
-            let mut spec: FeedSpec = part.from.parse().map_err(|e| value("feed.from", format!("{e}")))?;
-            if let Some(name) = &part.name {
-                spec.name = name.as_str().into();
-            }
-            if let Some(unit) = &part.unit {
-                spec.unit = Unit::parse(unit).ok_or_else(|| value("feed.unit", "must be ns, us, ms or s"))?;
-            }
-            if i64::try_from(part.ping_ms).is_ok_and(|ms| ms <= DAY_NS / 1_000_000) {
-                spec.ping_every = (part.ping_ms > 0).then(|| std::time::Duration::from_millis(part.ping_ms));
-            } else {
-                return Err(value("feed.ping_ms", "must be a day at the most"));
-            }
-            spec.sys = self.kernel.sys.clone();
-            let mut patterns = Vec::new();
-            for pattern in &part.pattern {
-                let kind = Kind::parse(&pattern.kind)
-                    .ok_or_else(|| value("feed.pattern.kind", "must be injection, tick or rail"))?;
-                let read =
-                    Pattern::new(kind, &pattern.regex).map_err(|e| value("feed.pattern.regex", format!("{e}")))?;
-                patterns.push(read);
-            }
-            spec.patterns = Patterns(patterns);
-            if specs.iter().any(|other| other.name == spec.name) {
-                return Err(value("feed.name", format!("two feeds are named {:?}", &*spec.name)));
-            }
-            specs.push(spec);
-        }
-        Ok(specs)
+        feed::specs(&self.feed, &self.kernel.sys)
     }
 
     /// Settings that are allowed but that somebody should know about.
@@ -499,7 +441,10 @@ mod tests {
         let vdd = rails::Override { name: "VDD".into(), slot: Some("A1".into()), min_uv: 1_067_500, max_uv: 1_150_000 };
         assert_eq!((settings.rails.generation, settings.rails.limits), (Some(rails::Generation::Ddr5), vec![vdd]));
         let feeds = config.feeds().unwrap();
-        assert_eq!((&*feeds[0].name, feeds[0].unit, feeds[0].patterns.is_empty()), ("rig", Unit::Milliseconds, false));
+        assert_eq!(
+            (&*feeds[0].name, feeds[0].unit, feeds[0].patterns.is_empty()),
+            ("rig", feed_lines::Unit::Milliseconds, false)
+        );
         assert_eq!(feeds[0].ping_every, None);
         assert_eq!(config.doubts().len(), 3, "deadline, counters, address");
     }

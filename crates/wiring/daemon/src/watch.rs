@@ -45,6 +45,7 @@ pub struct Daemon {
     health: watch::Receiver<serde_json::Value>,
     begun: Begun,
     db: PathBuf,
+    criteria: Option<verdict::Criteria>,
 }
 
 impl Daemon {
@@ -56,6 +57,7 @@ impl Daemon {
     pub async fn open(config: Config, kind: RunKind) -> Result<Daemon> {
         let mut settings = config.settings()?;
         let specs = config.feeds()?;
+        let criteria = config.criteria.read()?;
         let facts = SystemFacts::read(&config.kernel.proc)?;
         let mut store = Store::open(&config.database.path)?;
         let pair = clocks::pair();
@@ -179,6 +181,7 @@ impl Daemon {
             listener,
             health: seen,
             begun,
+            criteria,
         })
     }
 
@@ -225,7 +228,8 @@ impl Daemon {
         }
         drop(events);
         let run = RunRef::Number(self.begun.run);
-        let endpoint = tokio::spawn(endpoint::serve(self.listener, self.db, run, self.health, stop.clone()));
+        let served = endpoint::Served { db: self.db, run, criteria: self.criteria };
+        let endpoint = tokio::spawn(endpoint::serve(self.listener, served, self.health, stop.clone()));
         let notify = tokio::spawn(crate::notify::notify(self.live.health.watch(), stop.clone()));
 
         let hub = self.live.run(events_in, self.kept, stop).await;

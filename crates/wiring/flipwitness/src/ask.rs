@@ -1,6 +1,6 @@
 //! Questions to a database: rows from crate `questions`, as a table or as JSON, to stdout.
 
-use crate::cli::{Database, Listed, Question, Rails, Shots};
+use crate::cli::{Database, Listed, Orphans, Question, Rails, Shots};
 use anyhow::Result;
 use questions::{
     GapFilter, Listing, OutcomeWord, Page, RailFilter, ReportFilter, RunRef, ShotFilter, Snapshot, clock_table,
@@ -42,9 +42,9 @@ pub(crate) fn shots(order: &Shots) -> Result<()> {
     listed(&order.listed, |snapshot, page| Ok(snapshot.shots(&filter, page)?), shots_table)
 }
 
-pub(crate) fn orphans(order: &Listed) -> Result<()> {
-    let filter = ReportFilter::default();
-    listed(order, |snapshot, page| Ok(snapshot.orphans(&filter, page)?), orphans_table)
+pub(crate) fn orphans(order: &Orphans) -> Result<()> {
+    let filter = ReportFilter { slot: order.slot.clone(), ..ReportFilter::default() };
+    listed(&order.listed, |snapshot, page| Ok(snapshot.orphans(&filter, page)?), orphans_table)
 }
 
 pub(crate) fn gaps(order: &Listed) -> Result<()> {
@@ -73,8 +73,8 @@ pub(crate) fn runs(order: &Database) -> Result<()> {
     if order.json { json(&rows) } else { say(&runs_table(&rows)) }
 }
 
-fn run(order: &Question) -> RunRef {
-    order.run.clone().map_or(RunRef::Newest, RunRef::Name)
+pub(crate) fn run(order: &Question) -> RunRef {
+    RunRef::from(order.run.clone())
 }
 
 /// A long answer: one page as a table, or all of it as one JSON array, page by page so that memory stays small.

@@ -1,9 +1,11 @@
 //! Every command and flag, defined once: parser and help are made from this.
 
+use crate::plan;
 use clap::{Args, Parser, Subcommand};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
+use verdict::plan::{Banks, Way};
 
 /// Proves that a machine's ECC memory really reports its errors: watches what the kernel reports, takes in what an
 /// injector did, pairs both, and answers per DIMM slot what was detected, missed, blamed wrongly, and how late.
@@ -25,11 +27,16 @@ Exit status: 0 done; 1 failed; 64 wrong usage; 65 no such run or slot; 66 no dat
 const PREFLIGHT_EXIT_HELP: &str = "\
 Exit status: 0 ready; 1 ready with warnings; 2 not able: errors will not be reported; from 64 on as in flipwitness --help.";
 
+const VERDICT_EXIT_HELP: &str = "\
+Exit status: 0 met; 1 not met; 2 not enough evidence; from 64 on as in flipwitness --help.";
+
 #[derive(Subcommand)]
 pub(crate) enum Command {
     /// Before a run: can this machine report memory errors at all?
     #[command(after_help = PREFLIGHT_EXIT_HELP)]
     Preflight(Preflight),
+    /// Before a run: how many injections the criteria need, how far apart, and for how long
+    Plan(Plan),
     /// Watch this machine: the daemon
     Watch(Watch),
     /// See the whole tool work on a simulated machine, in about twenty seconds
@@ -41,13 +48,18 @@ pub(crate) enum Command {
     /// Every shot and what became of it
     Shots(Shots),
     /// Reports that no shot explains
-    Orphans(Listed),
+    Orphans(Orphans),
     /// When the tool was not watching, and why
     Gaps(Listed),
     /// Supply rails: their limits, and how they kept to them
     Rails(Rails),
     /// How each injector's clock is aligned, and how exactly latencies are known by that
     Clock(Question),
+    /// Whether the run meets the criteria: met, not met, or not enough evidence
+    #[command(after_help = VERDICT_EXIT_HELP)]
+    Verdict(Verdict),
+    /// A run as one page for people: plots, tables, and how to make each again
+    Evidence(Paper),
     /// The runs that the database holds
     Runs(Database),
 }
@@ -208,6 +220,89 @@ pub(crate) struct Shots {
     /// Only shots that share their report
     #[arg(long)]
     pub(crate) shared: bool,
+}
+
+#[derive(Args)]
+pub(crate) struct Orphans {
+    #[command(flatten)]
+    pub(crate) listed: Listed,
+    /// Only reports that blame this slot
+    #[arg(long, value_name = "NAME")]
+    pub(crate) slot: Option<String>,
+}
+
+#[derive(Args)]
+pub(crate) struct Asked {
+    /// What the platform must show [default: criteria.file of the configuration]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) criteria: Option<PathBuf>,
+    /// Configuration file [default: /etc/flipwitness/flipwitness.toml, if it is there]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) config: Option<PathBuf>,
+}
+
+#[derive(Args)]
+pub(crate) struct Verdict {
+    #[command(flatten)]
+    pub(crate) question: Question,
+    #[command(flatten)]
+    pub(crate) asked: Asked,
+    /// Write JUnit XML to this file as well; - writes it to stdout in the place of the table
+    #[arg(long, value_name = "FILE")]
+    pub(crate) junit: Option<PathBuf>,
+}
+
+#[derive(Args)]
+pub(crate) struct Plan {
+    #[command(flatten)]
+    pub(crate) asked: Asked,
+    /// Database with an earlier run on the machine: its slots, settings, window and background
+    #[arg(long, value_name = "FILE")]
+    pub(crate) db: Option<PathBuf>,
+    /// Which run [default: the newest]
+    #[arg(long, value_name = "NAME", requires = "db")]
+    pub(crate) run: Option<String>,
+    /// The slots: how many, or their names with commas between, each with its place if known: A1=CONTROLLER:CHANNEL
+    #[arg(long, value_name = "SLOTS", value_parser = plan::slots)]
+    pub(crate) slots: Option<plan::SlotList>,
+    /// How corrected errors are found: interrupt, firmware, polling=SECONDS (of the banks) or edac=MS [default: what the run
+    /// says, or interrupt]
+    #[arg(long, value_name = "WAY", value_parser = plan::way)]
+    pub(crate) found_by: Option<Way>,
+    /// Which slots share a machine-check bank: those of a channel, of a controller, or all of the machine
+    #[arg(long, value_name = "WORD", value_parser = plan::banks, default_value = "channel")]
+    pub(crate) banks: Banks,
+    /// How many slots the injector reaches without being moved [default: all]
+    #[arg(long, value_name = "SLOTS", value_parser = clap::value_parser!(u32).range(1..))]
+    pub(crate) at_once: Option<u32>,
+    /// At least this long between two shots at one slot, such as 2s [default: what the run found enough, or its window]
+    #[arg(long, value_name = "DURATION", value_parser = humantime::parse_duration)]
+    pub(crate) spacing: Option<Duration>,
+    /// How long after the forcing has ended a report will still be the shot's, such as 5s [default: that of the run, or 5s]
+    #[arg(long, value_name = "DURATION", value_parser = humantime::parse_duration)]
+    pub(crate) window: Option<Duration>,
+    /// Unprovoked reports that each slot sends in an hour [default: those of the run's worst slot, or 0]
+    #[arg(long, value_name = "NUMBER")]
+    pub(crate) orphans_per_hour: Option<f64>,
+    /// Answer in JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Args)]
+pub(crate) struct Paper {
+    /// Database
+    #[arg(long, value_name = "FILE", default_value = "/var/lib/flipwitness/flipwitness.db")]
+    pub(crate) db: PathBuf,
+    /// Which run [default: the newest]
+    #[arg(long, value_name = "NAME")]
+    pub(crate) run: Option<String>,
+    /// What the platform must show; without it the page has no verdict
+    #[arg(long, value_name = "FILE")]
+    pub(crate) criteria: Option<PathBuf>,
+    /// Write the page to this file; - is stdout
+    #[arg(long, value_name = "FILE", default_value = "-")]
+    pub(crate) out: PathBuf,
 }
 
 #[derive(Args)]

@@ -4,6 +4,8 @@ use daemon::ConfigError;
 use questions::QuestionError;
 use std::io::ErrorKind;
 use store::StoreError;
+use verdict::plan::PlanError;
+use verdict::{CriteriaError, JudgeError};
 
 /// What `preflight` answers: nothing is wrong.
 pub(crate) const READY: u8 = 0;
@@ -31,6 +33,11 @@ pub(crate) const VERSION: u8 = 76;
 /// The configuration is wrong (`EX_CONFIG`).
 pub(crate) const CONFIG: u8 = 78;
 
+/// Words on the command line that do not go together.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub(crate) struct WrongUsage(pub(crate) &'static str);
+
 /// The status for an error.
 pub(crate) fn status(error: &anyhow::Error) -> u8 {
     for cause in error.chain() {
@@ -41,10 +48,17 @@ pub(crate) fn status(error: &anyhow::Error) -> u8 {
             return match error {
                 QuestionError::NoRunYet => NO_INPUT,
                 QuestionError::Database(_) => IO,
+                QuestionError::Unfit(error) => of_judge(error),
                 _ => DATA,
             };
         }
-        if cause.downcast_ref::<ConfigError>().is_some() {
+        if cause.is::<WrongUsage>() {
+            return USAGE;
+        }
+        if let Some(error) = cause.downcast_ref::<PlanError>() {
+            return of_plan(error);
+        }
+        if cause.is::<ConfigError>() || cause.is::<CriteriaError>() {
             return CONFIG;
         }
         if let Some(error) = cause.downcast_ref::<std::io::Error>() {
@@ -52,6 +66,23 @@ pub(crate) fn status(error: &anyhow::Error) -> u8 {
         }
     }
     1
+}
+
+fn of_judge(error: &JudgeError) -> u8 {
+    match error {
+        JudgeError::UnknownSlot { .. } => DATA,
+        JudgeError::Criteria(_) | JudgeError::LatencyBehindWindow { .. } => CONFIG,
+        // Only a database that somebody else has changed holds such counts.
+        JudgeError::SlotTwice(_) | JudgeError::Evidence { .. } => DAMAGED,
+    }
+}
+
+fn of_plan(error: &PlanError) -> u8 {
+    match error {
+        PlanError::UnknownSlot(_) | PlanError::NoSlot => DATA,
+        PlanError::Background => USAGE,
+        PlanError::Criteria(_) | PlanError::OutOfReach(_) => CONFIG,
+    }
 }
 
 fn of_store(error: &StoreError) -> u8 {

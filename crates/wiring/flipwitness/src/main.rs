@@ -6,8 +6,11 @@ mod ask;
 mod cli;
 mod drive;
 mod exit;
+mod paper;
+mod plan;
 mod preflight;
 mod rehearsed;
+mod verdict;
 
 use clap::Parser;
 use std::process::ExitCode;
@@ -25,8 +28,10 @@ fn main() -> ExitCode {
     // A rehearsal tells its story on stdout.
     log(cli.quiet || matches!(cli.command, cli::Command::Rehearse(_)));
     let done = match cli.command {
-        // The only one whose answer is a status as well.
+        // These two answer with a status as well.
         cli::Command::Preflight(order) => preflight::preflight(order),
+        cli::Command::Verdict(order) => self::verdict::verdict(&order),
+        cli::Command::Plan(order) => plan::plan(&order).map(nothing_more),
         cli::Command::Watch(order) => drive::watch(order).map(nothing_more),
         cli::Command::Rehearse(order) => drive::rehearse(order).map(nothing_more),
         cli::Command::Replay(order) => drive::replay(order).map(nothing_more),
@@ -36,6 +41,7 @@ fn main() -> ExitCode {
         cli::Command::Gaps(order) => ask::gaps(&order).map(nothing_more),
         cli::Command::Rails(order) => ask::rails(&order).map(nothing_more),
         cli::Command::Clock(order) => ask::clock(&order).map(nothing_more),
+        cli::Command::Evidence(order) => paper::evidence(&order).map(nothing_more),
         cli::Command::Runs(order) => ask::runs(&order).map(nothing_more),
     };
     match done {

@@ -137,8 +137,12 @@ ALTER TABLE slot ADD COLUMN code TEXT;                     -- the ECC code that 
 ALTER TABLE shot ADD COLUMN dangerous INTEGER NOT NULL DEFAULT 0;
 CREATE INDEX shot_dangerous ON shot (run, slot) WHERE dangerous > 0;
 
+-- A missed shot is looked into by the orphans behind its window, which may be few among many reports. Only orphans pay for it.
+CREATE INDEX report_orphan ON report (run, boot, seen_ns) WHERE role = 'orphan';
+
 ALTER TABLE slot_total ADD COLUMN dangerous INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE slot_total ADD COLUMN watched_dangerous INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE slot_total ADD COLUMN watched_placed INTEGER NOT NULL DEFAULT 0; -- watched detections whose report names a slot
 ALTER TABLE slot_total ADD COLUMN foreseen INTEGER NOT NULL DEFAULT 0;     -- shots of which seen_ppm is known
 ALTER TABLE slot_total ADD COLUMN foreseen_ppm INTEGER NOT NULL DEFAULT 0; -- the sum of their seen_ppm
 
@@ -227,7 +231,8 @@ CREATE VIEW reports_told AS
 SELECT r.name AS run, o.report, o.role, s.name AS slot, o.severity, o.count,
        strftime('%Y-%m-%dT%H:%M:%fZ', (p.wall_ns + o.seen_ns - p.mono_ns) / 1e9, 'unixepoch') AS seen,
        i.id AS injection, o.shot, w.source, w.label, w.message, w.detail,
-       printf('0x%x', w.address) AS address, printf('0x%x', w.syndrome) AS syndrome, o.witnesses,
+       iif(w.address IS NULL, NULL, printf('0x%x', w.address)) AS address,
+       iif(w.syndrome IS NULL, NULL, printf('0x%x', w.syndrome)) AS syndrome, o.witnesses,
        o.looks_like, l.id AS late_injection, o.late_shot
 FROM report o
 JOIN run r USING (run)

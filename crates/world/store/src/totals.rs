@@ -45,7 +45,7 @@ sums! {
     OfSlot {
         injections, shots, detected, missed, unknowable, misplaced, misgraded, late, shared, rated, rated_ppb, unsure, guessed,
         watched, watched_misplaced, watched_misgraded, watched_late, watched_rated, watched_rated_ppb, watched_spread_ppb,
-        echoes, dangerous, watched_dangerous, foreseen, foreseen_ppm,
+        echoes, dangerous, watched_dangerous, watched_placed, foreseen, foreseen_ppm,
     }
 }
 
@@ -115,6 +115,7 @@ impl Totals {
             misgraded: one(a.misgraded),
             dangerous: one(a.dangerous),
             watched_dangerous: one(a.watched && a.dangerous),
+            watched_placed: one(detected && a.watched && a.blamed.is_some()),
             late: one(a.late),
             shared: one(a.shared),
             unsure: one(a.confidence.is_some_and(|c| c < SURE)),

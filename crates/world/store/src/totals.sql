@@ -5,7 +5,7 @@ INSERT INTO slot_total (run, slot, injections, shots, detected, missed, unknowab
                         rated, rated_ppb, unsure, guessed,
                         watched, watched_misplaced, watched_misgraded, watched_late,
                         watched_rated, watched_rated_ppb, watched_spread_ppb,
-                        latency_least_ns, latency_most_ns, dangerous, watched_dangerous)
+                        latency_least_ns, latency_most_ns, dangerous, watched_dangerous, watched_placed)
 SELECT run, slot, count(*) FILTER (WHERE shot = 1), count(*), count(*) FILTER (WHERE detected), count(*) FILTER (WHERE outcome = 'missed'),
        count(*) FILTER (WHERE outcome = 'unknowable'), sum(misplaced), sum(misgraded), sum(late), sum(shared),
        count(ppb), coalesce(sum(ppb), 0), count(*) FILTER (WHERE confidence < 0.9), count(*) FILTER (WHERE confidence < 0.5),
@@ -13,7 +13,8 @@ SELECT run, slot, count(*) FILTER (WHERE shot = 1), count(*), count(*) FILTER (W
        count(*) FILTER (WHERE seen AND late),
        count(ppb) FILTER (WHERE seen), coalesce(sum(ppb) FILTER (WHERE seen), 0),
        coalesce(sum(ppb * (1000000000 - ppb) / 1000000000) FILTER (WHERE seen), 0),
-       min(latency_ns) FILTER (WHERE detected), max(latency_ns) FILTER (WHERE detected), sum(dangerous), count(*) FILTER (WHERE seen AND dangerous)
+       min(latency_ns) FILTER (WHERE detected), max(latency_ns) FILTER (WHERE detected), sum(dangerous), count(*) FILTER (WHERE seen AND dangerous),
+       count(*) FILTER (WHERE seen AND detected AND blamed_slot IS NOT NULL)
 FROM (SELECT *, outcome IS 'detected' AS detected, watched IS 1 AS seen, CAST(round(detected_p * 1e9) AS INTEGER) AS ppb FROM shot)
 GROUP BY run, slot;
 UPDATE slot_total SET foreseen = told.foreseen, foreseen_ppm = told.ppm

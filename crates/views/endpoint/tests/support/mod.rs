@@ -10,6 +10,10 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
+use verdict::Criteria;
+
+/// One of everything, so that the answer has every key.
+pub(crate) const CRITERIA: &str = include_str!("../../../../../docs/criteria.toml");
 
 /// A running endpoint.
 pub(crate) struct Served {
@@ -51,6 +55,15 @@ impl Served {
     }
 
     pub(crate) async fn on(address: &str) -> Served {
+        Served::with(address, true).await
+    }
+
+    /// Without criteria there is no verdict.
+    pub(crate) async fn without_criteria() -> Served {
+        Served::with("127.0.0.1:0", false).await
+    }
+
+    async fn with(address: &str, judges: bool) -> Served {
         let dir = tempfile::tempdir().unwrap();
         let db = dir.path().join("invented.db");
         drop(store::Store::open(&db).unwrap());
@@ -60,7 +73,9 @@ impl Served {
         let (stop, stop_seen) = watch::channel(false);
         let invented = [include_str!("../../../questions/tests/invented.sql"), store::RECOUNT].concat();
         rusqlite::Connection::open(&db).unwrap().execute_batch(&invented).unwrap();
-        let task = tokio::spawn(endpoint::serve(listener, db, RunRef::Newest, health_seen, stop_seen));
+        let criteria = Criteria::parse(CRITERIA, &dir.path().join("criteria.toml")).unwrap();
+        let served = endpoint::Served { db, run: RunRef::Newest, criteria: Some(criteria).filter(|_| judges) };
+        let task = tokio::spawn(endpoint::serve(listener, served, health_seen, stop_seen));
         Served { dir, to: SocketAddr::from(([127, 0, 0, 1], port)), health, stop, task }
     }
 

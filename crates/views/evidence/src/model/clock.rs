@@ -15,9 +15,9 @@ pub struct ClockFit {
     pub drift_ppm: Option<f64>,
     /// How far that can be off.
     pub drift_bound_ppm: Option<f64>,
-    /// Half the interval in which a shot began, nanoseconds, at the median.
+    /// Half the interval of a time of its clock, nanoseconds, as it was known last; nothing where its times are not used.
     pub typical_ns: Option<i64>,
-    /// The same, at worst.
+    /// The same, at worst, where that is kept.
     pub worst_ns: Option<i64>,
     /// Jumps of the injector's counter: resets and wraps.
     pub jumps: i64,
@@ -48,7 +48,7 @@ pub struct Rail {
     pub most_mv: f64,
     /// For how long it was outside its limits, nanoseconds; nothing without limits.
     pub outside_ns: Option<i64>,
-    /// Along the time, at most about 200, in order; times without readings are left out.
+    /// Along the time, at most about 200, in order; times without readings are left out. Without any the rail is not drawn.
     pub bins: Vec<RailBin>,
 }
 

@@ -20,7 +20,7 @@ pub struct LineRow {
     pub cells: Vec<Option<LineCell>>,
 }
 
-/// The settled shots in which a line was forced, alone or with others.
+/// The settled and watched shots in which a line was forced, alone or with others.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct LineCell {
     /// Detected and missed.

@@ -63,6 +63,10 @@ pub struct SlotCounts {
     pub misplaced: i64,
     /// Reported with a severity that a working machine does not give.
     pub misgraded: i64,
+    /// Reported as corrected where the code more likely than not took several wrong bits for another one: the data are wrong.
+    pub dangerous: i64,
+    /// Of these, those that are not unwatched. They are no pass and no miss, and do not count.
+    pub dangerous_watched: i64,
     /// Detected after the deadline.
     pub late: i64,
     /// Sharing a report with another shot.
@@ -76,10 +80,10 @@ pub struct SlotCounts {
 }
 
 impl SlotCounts {
-    /// The shots that count: settled, and watched in their whole window.
+    /// The shots that count: settled, watched in their whole window, and not dangerous.
     #[must_use]
     pub fn judged(&self) -> i64 {
-        self.detected - self.unwatched + self.missed
+        self.detected - self.unwatched - self.dangerous_watched + self.missed
     }
 }
 

@@ -1,7 +1,7 @@
 //! A small plot of the share of shots reported within a time, with its band.
 
 use super::names::shortened;
-use crate::figures::{count, duration_ns, percent, percent_short};
+use crate::figures::{counted, duration_ns, percent, percent_short};
 use crate::model::{Curve, Latency, Step};
 use crate::scale::{Scale, decade_ticks, px};
 use maud::{Markup, html};
@@ -65,7 +65,7 @@ impl Axes {
                 @if let Some(share) = latency.limit_share {
                     path.limit d=(format!("M{LEFT} {}H{}", self.y(share), RIGHT)) {}
                 }
-                text.s x=(LEFT + 5.0) y=(TOP + 15.0) { (count(curve.shots)) " shots" }
+                text.s.e x=(RIGHT - 5.0) y=(BOTTOM - 7.0) { (counted(curve.shots, "shot", "shots")) }
                 @if steps.is_empty() {
                     text.m.s x=(px((LEFT + RIGHT) / 2.0)) y=(px((TOP + BOTTOM) / 2.0)) { "not estimable" }
                 } @else {

@@ -28,7 +28,7 @@ pub(crate) fn part(paper: &Paper) -> Markup {
                 "are the limits for operation. These say where the parts are meant to work. Absolute maximum ratings are something else: limits "
                 "beyond which a part may be damaged for good, and no target for a test."
             }
-            div.multiples { @for rail in &paper.rails { figure { (plot(rail, span(paper, rail).0, span(paper, rail).1)) } } }
+            div.multiples { @for rail in paper.rails.iter().filter(|rail| !rail.bins.is_empty()) { figure { (plot(rail, span(paper, rail).0, span(paper, rail).1)) } } }
             (rails(&paper.rails))
         }
         (again(&paper.recipes, Section::ClockAndRails))
@@ -47,6 +47,7 @@ fn span(paper: &Paper, rail: &Rail) -> (Wall, Wall) {
 
 fn clocks(clocks: &[ClockFit]) -> Markup {
     let time = |ns: Option<i64>| ns.map_or_else(|| NOT_ESTIMABLE.to_owned(), |ns| format!("± {}", duration_ns(ns)));
+    let worst = clocks.iter().any(|clock| clock.worst_ns.is_some());
     let rows = html! {
         @for clock in clocks {
             tr {
@@ -66,21 +67,17 @@ fn clocks(clocks: &[ClockFit]) -> Markup {
                     }
                 }
                 (number(&time(clock.typical_ns)))
-                (number(&time(clock.worst_ns)))
+                @if worst { (number(&time(clock.worst_ns))) }
                 (number(&count(clock.jumps)))
             }
         }
     };
-    let columns = head(&[
-        "injector",
-        "how its clock was fitted",
-        ">samples",
-        "drift",
-        ">shot known to, half of all",
-        ">at worst",
-        ">jumps",
-    ]);
-    table("Injectors' clocks", "", &columns, &rows)
+    let mut columns = vec!["injector", "how its clock was fitted", ">samples", "drift", ">times known to"];
+    if worst {
+        columns.push(">at worst");
+    }
+    columns.push(">jumps");
+    table("Injectors' clocks", "", &head(&columns), &rows)
 }
 
 fn rails(rails: &[Rail]) -> Markup {

@@ -18,7 +18,7 @@ pub(crate) fn part(paper: &Paper) -> Markup {
                 "Each curve shows the share of shots that were reported within a time, one curve for each " (latency.each)
                 ", on a logarithmic axis of time that is the same for all. It stays below 100 % where shots were missed: of those it is "
                 "known only that no report came within the window of " (duration_ns(latency.window_ns)) ". "
-                "The shaded band is " (bands(&latency.curves)) "."
+                (estimators_told(&latency.curves))
                 (limit(latency))
             }
             div.multiples {
@@ -29,6 +29,23 @@ pub(crate) fn part(paper: &Paper) -> Markup {
         (again(&paper.recipes, Section::Latency))
     };
     section(Section::Latency, &body)
+}
+
+/// How the curves were estimated, and what their bands are.
+fn estimators_told(curves: &[Curve]) -> String {
+    let has = |with: Estimator| curves.iter().any(|c| c.estimator == with);
+    let mut text = String::new();
+    if has(Estimator::KaplanMeier) {
+        text += &format!("The shaded band is {}. ", bands(curves));
+    }
+    if has(Estimator::Turnbull) {
+        text += "Where latencies are known only to lie between two times, as between two reads of a counter, the curve is Turnbull's: it rises at the \
+                 end of each interval and has no band. ";
+    }
+    if has(Estimator::KaplanMeier) && has(Estimator::Turnbull) {
+        text += "The table says which curve is which, and part 11 by what rule. ";
+    }
+    text
 }
 
 fn bands(curves: &[Curve]) -> String {

@@ -14,7 +14,8 @@ pub(crate) fn part(paper: &Paper) -> Markup {
         (inventory(&paper.slots))
         p.small.soft {
             "Size, type, device width and ECC mode are what the kernel's driver states; drivers are known to state some of them by "
-            "rote. The code assumed is the one that the expected severities were made from."
+            "rote. The code assumed is the one that the expected severities were made from; where nothing else is said, it comes from what the \
+             driver states."
         }
         (again(&paper.recipes, Section::Machine))
     };

@@ -14,8 +14,8 @@ pub(crate) fn top(paper: &Paper) -> Markup {
             p.sub {
                 "Evidence from run " b { (run.name) }
                 @if let Some(host) = &run.host { " on " b { (host) } }
-                ", from " (date_utc(run.started))
-                @match run.ended { Some(ended) => { " to " (date_utc(ended)) }, None => ", not ended" }
+                ", from " span.w { (date_utc(run.started)) }
+                @match run.ended { Some(ended) => { " to " span.w { (date_utc(ended)) } }, None => ", not ended" }
             }
             (flags(run))
             (result(&paper.verdict, run))
@@ -32,7 +32,7 @@ pub(crate) fn top(paper: &Paper) -> Markup {
 
 fn flags(run: &Run) -> Markup {
     html! {
-        @if run.invented { (flag("Invented data.", "This page is an example: its machine, its run and all its numbers are made up.")) }
+        @if run.invented { (flag("[invented]", "Nothing here was measured: the machine, the run and all numbers are made up.")) }
         @match run.kind {
             Kind::Watch => {},
             Kind::Rehearse => (flag("A simulated machine.", "This run was a rehearsal: its numbers say nothing about any hardware.")),

@@ -1,7 +1,7 @@
 //! The criteria, and the verdict for each of them and each slot.
 
-use crate::figures::{NOT_TOLD, Round, bound, count, quantity};
-use crate::model::{Answer, Criterion, Paper, Section, SlotAnswer, Verdict};
+use crate::figures::{NOT_TOLD, Round, bound, count, counted, quantity};
+use crate::model::{Answer, Bound, Criterion, Paper, Quantity, Section, SlotAnswer, Verdict};
 use crate::parts::{again, answer, head, row_head, section, table};
 use maud::{Markup, html};
 
@@ -96,18 +96,34 @@ fn by_slot(criteria: &[Criterion]) -> Markup {
 fn figures(found: &SlotAnswer, best: bool) -> Markup {
     html! {
         span.soft {
-            (bound(found.bound))
+            @if let Some(Bound::AtLeast(Quantity::Count(n))) = found.bound {
+                (count(n)) ", " (count(found.of)) " demanded"
+            } @else {
+                (bound(found.bound))
+            }
             @if let (true, Some(best)) = (best, found.estimate) { ", best estimate " (quantity(best, Round::Nearest)) }
-            "; " (count(found.against)) "\u{a0}of\u{a0}" (count(found.of))
+            (against(found))
             @if let Some(note) = &found.note { "; " (note) }
         }
+    }
+}
+
+/// So many of so many; orphans are not part of anything that could be counted.
+fn against(found: &SlotAnswer) -> String {
+    match found.bound {
+        Some(Bound::AtLeast(Quantity::PerHour(_)) | Bound::AtMost(Quantity::PerHour(_))) => {
+            format!("; {}", counted(found.against, "orphan", "orphans"))
+        }
+        // What is counted and not estimated has said all.
+        Some(Bound::AtLeast(Quantity::Count(_))) => String::new(),
+        _ => format!("; {}\u{a0}of\u{a0}{}", count(found.against), count(found.of)),
     }
 }
 
 /// The share of detected shots that the criteria demand, where they demand one: the limit that the bars show.
 pub(crate) fn detection_limit(verdict: &Verdict) -> Option<f64> {
     let share = |c: &Criterion| match c.limit {
-        Some(crate::model::Quantity::Share(share)) if c.judges_detection => Some(share),
+        Some(Quantity::Share(share)) if c.judges_detection => Some(share),
         _ => None,
     };
     verdict.criteria.iter().find_map(share)

@@ -68,6 +68,8 @@ pub(crate) fn slot(n: usize, of: usize) -> Slot {
             open: 0,
             misplaced,
             misgraded: if n == 2 { 4 } else { 0 },
+            dangerous: 0,
+            dangerous_watched: 0,
             late: if n % 9 == 5 { 2 } else { 0 },
             shared: if idle { 0 } else { i64::try_from(n % 4).unwrap() },
             echoes: if idle { 0 } else { 12 + i64::try_from(n % 7).unwrap() },

@@ -5,16 +5,20 @@
 
 mod clock;
 mod gaps;
+mod plan;
 mod rails;
 mod reports;
 mod run;
 mod runs;
 mod shots;
 mod slots;
+mod verdict;
 mod why;
 
+pub use self::verdict::verdict_table;
 pub use clock::clock_table;
 pub use gaps::gaps_table;
+pub use plan::plan_table;
 pub use rails::rails_table;
 pub use reports::{orphans_table, reports_table};
 pub use run::run_text;

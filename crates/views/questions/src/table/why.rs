@@ -67,7 +67,7 @@ fn paragraph(n: usize, cause: &Cause) -> String {
 
 /// Text that came from outside made safe, in lines that fit: the first begins with as many spaces as the text does, the others
 /// with `indent`. A word that is longer than a line is cut.
-fn folded(text: &str, indent: usize) -> String {
+pub(super) fn folded(text: &str, indent: usize) -> String {
     let room = usize::from(WIDTH) - indent;
     let mut width = text.len() - text.trim_start().len();
     let mut out = " ".repeat(width);
