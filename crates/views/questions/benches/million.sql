@@ -17,7 +17,8 @@ INSERT INTO witness SELECT injection, 1, 1, 'mc_event', arrived_ns + 40000000, a
     '[' || (slot / 2 % 4) || ',' || (slot % 2) || ']', 'S' || slot, slot, 'corrected', 1, injection * 64, 90, 'read error', '',
     NULL, NULL, NULL, NULL, NULL, NULL, NULL, injection
     FROM injection WHERE injection % 100 <> 7;
-INSERT INTO report SELECT 1, w.witness, 1, w.from_ns, w.t_ns, w.slot, 'corrected', 1,
+INSERT INTO report (run, report, boot, seen_from_ns, seen_ns, slot, severity, count, role, injection, shot, anchor, witnesses)
+SELECT 1, w.witness, 1, w.from_ns, w.t_ns, w.slot, 'corrected', 1,
     iif(w.witness % 5000 = 1, 'orphan', 'match'), iif(w.witness % 5000 = 1, NULL, w.witness), iif(w.witness % 5000 = 1, NULL, 1), w.witness, 1
     FROM witness w;
 
