@@ -1,7 +1,7 @@
 //! The evidence of a run as one HTML page: complete in itself, readable on a screen, on a phone and in print, without scripts and
 //! without anything that is loaded from elsewhere.
 //!
-//! [`Paper`](model::Paper) in, [`page`] out: the crate asks no database, reads no clock, and does no calculation that the reader
+//! [`Paper`] in, [`page`] out: the crate asks no database, reads no clock, and does no calculation that the reader
 //! could not follow; it lays out what the model says. Same model, same bytes. The parts of the page are in `sections`, its plots in
 //! `plots`. The command line calls it with what the crate `questions` found.
 
