@@ -34,7 +34,7 @@ mod span;
 
 pub use code::{Code, Decoded, Kind, Symbol, Word};
 pub use expectation::{Burst, Classes, Expectation, Seen};
-pub use lines::{LineError, Signal, SignalKind, SubChannel};
+pub use lines::LineError;
 pub use outcomes::Outcomes;
 pub use parse::CodeError;
 pub use slot::{Choice, ChosenBy, NAMES, Override, SlotCode, SlotError, SlotFacts, Syndromes};

@@ -4,8 +4,9 @@
 //! checked is checked here, and the lines at fault are named.
 
 use crate::code::{Code, Kind, Row, Symbol, Word};
-use crate::lines::{CHECK_LINES, Signal, bit, data_lines, name, names};
+use crate::lines::{CHECK_LINES, bit, data_lines, name, names};
 use crate::span::Span;
+use vocabulary::Signal;
 
 /// Why a text is no code. Rows count from 1, in the whole text.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]

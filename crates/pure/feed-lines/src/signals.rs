@@ -1,32 +1,11 @@
-//! The JEDEC names of the signals that an injector can force.
-//!
-//! Source of the ranges: the 288-contact DDR4 modules (JESD79-4 and the module standards built on it) carry DQ0..DQ63,
-//! CB0..CB7 and, with x4 devices, strobes DQS0..DQS17. DDR5 modules (JESD79-5) have two sub-channels A and B, each with
-//! 32 data lines, up to 8 check lines and up to 10 strobes, named with the sub-channel at the end.
+//! The spelling of the signals that an injector can force.
+
+use vocabulary::Signal;
 
 /// The canonical spelling of a signal, such as `DQ17` or `CB3_B` for `cb3_b`; nothing if no module has it.
-///
-/// Numbers have no leading zeros, so that one signal has one name.
 #[must_use]
 pub fn canonical_signal(name: &str) -> Option<String> {
-    let name = name.to_ascii_uppercase();
-    let (stem, sub_channel) = match name.strip_suffix("_A").or_else(|| name.strip_suffix("_B")) {
-        Some(stem) => (stem, true),
-        None => (name.as_str(), false),
-    };
-    let digits = stem.find(|c: char| c.is_ascii_digit())?;
-    let (prefix, number) = stem.split_at_checked(digits)?;
-    let highest = match (prefix, sub_channel) {
-        ("DQ", false) => 63,
-        ("DQ", true) => 31,
-        ("CB", _) => 7,
-        ("DQS", false) => 17,
-        ("DQS", true) => 9,
-        _ => return None,
-    };
-    let leading_zero = number.len() > 1 && number.starts_with('0');
-    let plain = number.bytes().all(|b| b.is_ascii_digit()) && !leading_zero;
-    (plain && number.parse::<u8>().is_ok_and(|n| n <= highest)).then_some(name)
+    Signal::parse(&name.to_ascii_uppercase()).map(|signal| signal.to_string())
 }
 
 #[cfg(test)]

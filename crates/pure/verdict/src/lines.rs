@@ -2,7 +2,8 @@
 //!
 //! The names are those of the feed; a line that no module has is refused. `criteria` reads ranges, `cover` tells them.
 
-use feed_lines::canonical_signal;
+use std::cmp::Reverse;
+use vocabulary::Signal;
 
 /// The single lines of a range or of one name, in canonical spelling.
 ///
@@ -10,46 +11,31 @@ use feed_lines::canonical_signal;
 /// Why it names no lines, in words.
 pub(crate) fn expand(text: &str) -> Result<Vec<String>, String> {
     let (first, last) = text.split_once('-').unwrap_or((text, text));
-    let name =
-        |name: &str| canonical_signal(name.trim()).ok_or_else(|| format!("no module has a line {:?}", name.trim()));
-    let (first, last) = (name(first)?, name(last)?);
-    let (Some(from), Some(to)) = (parts(&first), parts(&last)) else { return Err(format!("{text:?} is no range")) };
-    if (from.0, from.2) != (to.0, to.2) || from.1 > to.1 {
+    let signal = |name: &str| {
+        Signal::parse(&name.trim().to_ascii_uppercase())
+            .ok_or_else(|| format!("no module has a line {:?}", name.trim()))
+    };
+    let (first, last) = (signal(first)?, signal(last)?);
+    if (first.kind, first.sub_channel) != (last.kind, last.sub_channel) || first.number > last.number {
         return Err(format!("{text:?} is no range: write it like \"DQ0-DQ63\", the lower number first"));
     }
-    Ok((from.1..=to.1).map(|n| format!("{}{n}{}", from.0, from.2)).collect())
+    Ok((first.number..=last.number).map(|number| Signal { number, ..first }.to_string()).collect())
 }
 
 /// Lines as short text: neighbours become ranges.
 pub(crate) fn compress(lines: &[String]) -> String {
-    let mut ranges: Vec<(&str, u16, u16, &str)> = Vec::new();
-    let mut plain: Vec<String> = Vec::new();
-    let mut numbered: Vec<_> = lines.iter().filter_map(|line| parts(line)).collect();
-    numbered.sort_unstable_by_key(|(stem, n, tail)| (*tail, std::cmp::Reverse(*stem), *n));
-    for (stem, n, tail) in numbered {
+    let mut signals: Vec<Signal> = lines.iter().filter_map(|line| Signal::parse(line)).collect();
+    signals.sort_unstable_by_key(|signal| (signal.sub_channel, Reverse(signal.kind.stem()), signal.number));
+    let mut ranges: Vec<(Signal, Signal)> = Vec::new();
+    for signal in signals {
         match ranges.last_mut() {
-            Some((s, _, last, t)) if *s == stem && *t == tail && n == last.saturating_add(1) => *last = n,
-            _ => ranges.push((stem, n, n, tail)),
+            Some((_, last)) if signal == (Signal { number: last.number + 1, ..*last }) => *last = signal,
+            _ => ranges.push((signal, signal)),
         }
     }
-    for (stem, from, to, tail) in ranges {
-        plain.push(if from == to {
-            format!("{stem}{from}{tail}")
-        } else {
-            format!("{stem}{from}{tail}-{stem}{to}{tail}")
-        });
-    }
-    plain.extend(lines.iter().filter(|line| parts(line).is_none()).cloned());
-    plain.join(", ")
-}
-
-/// The letters, the number and the sub-channel.
-fn parts(line: &str) -> Option<(&str, u16, &str)> {
-    let digits = line.find(|c: char| c.is_ascii_digit())?;
-    let (stem, rest) = line.split_at_checked(digits)?;
-    let end = rest.find('_').unwrap_or(rest.len());
-    let (number, tail) = rest.split_at_checked(end)?;
-    Some((stem, number.parse().ok()?, tail))
+    let told = ranges.iter().map(|(from, to)| if from == to { from.to_string() } else { format!("{from}-{to}") });
+    let odd = lines.iter().filter(|line| Signal::parse(line).is_none()).cloned();
+    told.chain(odd).collect::<Vec<_>>().join(", ")
 }
 
 #[cfg(test)]

@@ -5,14 +5,11 @@
 //! forgotten. `page` calls it.
 
 /// The page with every character written out as `\u{…}` that a reader could not see: control characters other than line breaks and
-/// tabs, and formatting characters that hide or reorder (Unicode general categories Cc, Cf as far as they do that, Zl, Zp).
+/// tabs, and formatting characters that hide or reorder.
 pub(crate) fn visible(page: &str) -> String {
     let mut out = String::with_capacity(page.len());
     for c in page.chars() {
-        let hides = matches!(c,
-            '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}');
-        if hides || (c.is_control() && c != '\n' && c != '\t') {
+        if vocabulary::hides(c) || (c.is_control() && c != '\n' && c != '\t') {
             out.extend(c.escape_unicode());
         } else {
             out.push(c);

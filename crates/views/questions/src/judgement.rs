@@ -4,7 +4,7 @@
 //! milliseconds. What is met and what is not is decided in `verdict`; here is only counting. The command line and the endpoint
 //! call it, and say what time it is: nothing here reads a clock.
 
-use crate::sums::Sums;
+use crate::sums::{Sums, count};
 use crate::{QuestionError, Snapshot};
 use rusqlite::OptionalExtension;
 use std::collections::BTreeMap;
@@ -96,11 +96,6 @@ impl Snapshot<'_> {
         let is_fresh = until.is_some_and(|until| until.0.abs_diff(now.0) <= STALE_NS);
         Ok(if is_fresh { RunState::Running } else { RunState::CutOff })
     }
-}
-
-/// Counts in the database are never negative.
-fn count(n: i64) -> u64 {
-    u64::try_from(n).unwrap_or(0)
 }
 
 /// A part is never more than the whole: what has happened was known.

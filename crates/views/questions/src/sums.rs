@@ -47,6 +47,11 @@ sums! {
     dangerous, watched_dangerous, watched_placed, foreseen, foreseen_ppm,
 }
 
+/// Counts in the database are never negative; one that is would be damage, and counts as none.
+pub(crate) fn count(n: i64) -> u64 {
+    u64::try_from(n).unwrap_or(0)
+}
+
 /// part / whole, where there is anything to divide by.
 pub(crate) fn share(part: i64, whole: i64) -> Option<f64> {
     // Counts of shots are far below 2^53, from where on an f64 cannot hold every whole number.

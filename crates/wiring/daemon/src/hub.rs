@@ -118,7 +118,7 @@ impl<R> Hub<R> {
     ) -> Hub<R> {
         Hub {
             engine: Engine::new(settings.pairing, numbers.next_report),
-            foresight: foresight::Foresight::new(settings.ecc.clone(), settings.expect),
+            foresight: foresight::Foresight::new(&settings.ecc, settings.expect),
             rails: rails::Rails::new(settings.rails.clone()),
             settings,
             book,

@@ -3,12 +3,12 @@
 //! What stands on the page is crate `questions`' to find and crate `evidence`'s to lay out; the verdict on it is the one of the command
 //! `verdict`. Only the date of the page and where it goes are decided here.
 
-use crate::ask;
 use crate::cli::Paper;
+use crate::{ask, verdict as judged};
 use anyhow::{Context, Result};
 use questions::{Judged, PaperOrder, RunRef, Snapshot};
 use std::path::Path;
-use verdict::{Criteria, Judgement};
+use verdict::Judgement;
 
 /// The criteria, what they say of the run, and where they came from.
 struct Held {
@@ -40,8 +40,7 @@ pub(crate) fn evidence(order: &Paper) -> Result<()> {
 }
 
 fn hold(snapshot: &Snapshot<'_>, path: &Path, now: vocabulary::Wall) -> Result<Held> {
-    let text =
-        std::fs::read_to_string(path).with_context(|| format!("cannot read the criteria from {}", path.display()))?;
-    let judgement = snapshot.verdict(&Criteria::parse(&text, path)?, now)?;
+    let (criteria, text) = judged::read(path)?;
+    let judgement = snapshot.verdict(&criteria, now)?;
     Ok(Held { judgement, from: path.display().to_string(), text })
 }

@@ -41,9 +41,7 @@ pub(crate) fn verdict(order: &Verdict) -> Result<u8> {
 /// The criteria of `--criteria`, or else of the configuration.
 pub(crate) fn criteria(asked: &Asked) -> Result<Criteria> {
     if let Some(path) = &asked.criteria {
-        let text = std::fs::read_to_string(path)
-            .with_context(|| format!("cannot read the criteria from {}", path.display()))?;
-        return Ok(Criteria::parse(&text, path)?);
+        return Ok(read(path)?.0);
     }
     let configured = Config::load(asked.config.as_deref())?.criteria.read()?;
     configured.ok_or_else(|| {
@@ -52,6 +50,13 @@ pub(crate) fn criteria(asked: &Asked) -> Result<Criteria> {
         )
         .into()
     })
+}
+
+/// The criteria of a file, and what stands in it.
+pub(crate) fn read(path: &Path) -> Result<(Criteria, String)> {
+    let text =
+        std::fs::read_to_string(path).with_context(|| format!("cannot read the criteria from {}", path.display()))?;
+    Ok((Criteria::parse(&text, path)?, text))
 }
 
 fn suite(judgement: &Judgement, run: &RunSummary) -> String {

@@ -4,8 +4,9 @@
 //! otherwise Turnbull's; the rule is [`IS_WIDE`]. Quantiles have intervals by order statistics, which hold for both. `paper` calls
 //! this.
 
-use super::{Case, whole};
+use super::Case;
 use crate::kept::Cell;
+use crate::sums::count;
 use crate::{QuestionError, Snapshot};
 use evidence::model::{Curve, Estimator, Latency, Quantile, Step};
 use statistics::interval_censored::Between;
@@ -90,10 +91,10 @@ fn curve(name: String, counted: &Counted, case: &Case<'_>) -> Curve {
         .cells
         .iter()
         .filter(|cell| cell.watched > 0)
-        .map(|cell| Between { from: cell.from_ns as f64, to: cell.to_ns as f64, count: whole(cell.watched) })
+        .map(|cell| Between { from: cell.from_ns as f64, to: cell.to_ns as f64, count: count(cell.watched) })
         .collect();
-    seen.push(Between::not_until(waited, whole(counted.missed)));
-    seen.push(Between::not_until(0.0, whole(unknown)));
+    seen.push(Between::not_until(waited, count(counted.missed)));
+    seen.push(Between::not_until(0.0, count(unknown)));
     seen.retain(|between| between.count > 0);
 
     let (estimator, steps, estimates) = if wide.saturating_mul(WIDE_PART) > told {

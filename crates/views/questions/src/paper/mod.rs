@@ -79,11 +79,6 @@ fn capital(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
 }
 
-/// Counts of the database are never negative; one that is would be damage, and counts as none.
-fn whole(count: i64) -> u64 {
-    u64::try_from(count).unwrap_or(0)
-}
-
 impl Snapshot<'_> {
     /// Everything that the page of the run shows.
     ///

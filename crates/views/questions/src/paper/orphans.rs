@@ -1,6 +1,7 @@
 //! Reports that no shot explains: how often at which slot, and the first of them.
 
-use super::{Case, recipes::command, whole};
+use super::{Case, recipes::command};
+use crate::sums::count;
 use crate::{Page, QuestionError, ReportFilter, ReportRow, Snapshot};
 use evidence::model::{Orphan, OrphanRate, Orphans};
 use statistics::poisson;
@@ -18,7 +19,7 @@ impl Snapshot<'_> {
             .map(|slot| {
                 let watched_ns = background.slot_watched_ns(slot.controller);
                 let hours = watched_ns as f64 / HOUR_NS;
-                let interval = poisson::exact(whole(slot.orphans), hours, case.alpha()).ok();
+                let interval = poisson::exact(count(slot.orphans), hours, case.alpha()).ok();
                 OrphanRate {
                     slot: slot.slot.to_string(),
                     orphans: slot.orphans,

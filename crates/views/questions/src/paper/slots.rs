@@ -1,6 +1,7 @@
 //! The slots: what is in them, what was counted, and the interval of their detection.
 
-use super::{Case, whole};
+use super::Case;
+use crate::sums::count;
 use crate::{QuestionError, SlotRow, Snapshot};
 use evidence::model::{Blamed, Interval, Inventory, Slot, SlotCounts};
 use statistics::proportion;
@@ -113,7 +114,7 @@ fn slot(row: &SlotRow, dangerous_watched: i64, inventory: Inventory, case: &Case
 
 /// The exact interval and the exact lower bound; nothing where no shot can be judged.
 fn interval(detected: i64, judged: i64, case: &Case<'_>) -> Option<Interval> {
-    let (count, of) = (whole(detected), whole(judged));
+    let (count, of) = (count(detected), count(judged));
     let both = proportion::exact(count, of, case.alpha()).ok()?;
     Some(Interval {
         estimate: count as f64 / of as f64,

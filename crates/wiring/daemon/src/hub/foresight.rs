@@ -34,7 +34,8 @@ struct Known {
 /// The codes of all slots.
 #[derive(Debug, Default)]
 pub(crate) struct Foresight {
-    settings: Arc<[EccSetting]>,
+    /// Each setting with the code that it chooses, which is read once for all slots.
+    settings: Vec<(EccSetting, Option<Choice>)>,
     expect: Option<Severity>,
     slots: BTreeMap<SlotId, Known>,
 }
@@ -72,8 +73,10 @@ pub(crate) fn check(setting: &EccSetting) -> Result<(), Unusable> {
 
 impl Foresight {
     /// Nothing is known of any slot yet.
-    pub(crate) fn new(settings: Arc<[EccSetting]>, expect: Option<Severity>) -> Foresight {
-        Foresight { settings, expect, slots: BTreeMap::new() }
+    pub(crate) fn new(settings: &[EccSetting], expect: Option<Severity>) -> Foresight {
+        // A setting that cannot be used was refused when it was read.
+        let chosen = |setting: &EccSetting| (setting.clone(), choice(setting).unwrap_or_default());
+        Foresight { settings: settings.iter().map(chosen).collect(), expect, slots: BTreeMap::new() }
     }
 
     /// A slot, which may be new or have changed. Answers the name of its code, if that is another one than before, and what the run must say
@@ -84,11 +87,9 @@ impl Foresight {
         }
         let mut of = Override::default();
         let mut reads_per_second = None;
-        for setting in self.settings.iter().filter(|s| s.slot.as_deref().is_none_or(|name| *name == *slot.name)) {
-            // A setting that cannot be used was refused when it was read.
-            if let Ok(Some(chosen)) = choice(setting) {
-                of.code = Some(chosen);
-            }
+        let fits = |of: &EccSetting| of.slot.as_deref().is_none_or(|name| *name == *slot.name);
+        for (setting, chosen) in self.settings.iter().filter(|(setting, _)| fits(setting)) {
+            of.code = chosen.clone().or(of.code);
             of.device_lines = setting.device_width.and_then(|width| u8::try_from(width).ok()).or(of.device_lines);
             reads_per_second = setting.reads_per_second.or(reads_per_second);
         }
@@ -217,7 +218,7 @@ mod tests {
     }
 
     fn foresight(slot: &SlotEntry, settings: &[EccSetting]) -> Foresight {
-        let mut foresight = Foresight::new(settings.into(), None);
+        let mut foresight = Foresight::new(settings, None);
         assert_eq!(foresight.know(slot).1, None);
         foresight
     }
@@ -275,7 +276,7 @@ mod tests {
     #[test]
     fn the_sender_knows_best_then_the_configuration() {
         let slot = slot("SECDED", "x8");
-        let mut foresight = Foresight::new(Arc::default(), Some(Severity::Corrected));
+        let mut foresight = Foresight::new(&[], Some(Severity::Corrected));
         foresight.know(&slot);
         let two = injection(&["DQ0", "DQ1"], Some(Force::Invert));
         let (configured, _) = foresight.of(slot.id, &two);
@@ -304,11 +305,11 @@ mod tests {
             code: Some(code.to_owned()),
             ..EccSetting::default()
         };
-        let name = |settings: &[EccSetting]| Foresight::new(settings.into(), None).know(&slot).0.flatten();
+        let name = |settings: &[EccSetting]| Foresight::new(settings, None).know(&slot).0.flatten();
         assert_eq!(name(&[set(None, "none"), set(Some("A1"), "parity")]).as_deref(), Some("parity"));
         assert_eq!(name(&[set(Some("B1"), "parity")]).as_deref(), Some("sec-ded"));
         // What does not fit the module is told, and what the driver says counts.
-        let (code, why) = Foresight::new([set(None, "hsiao-40-32")].into(), None).know(&slot);
+        let (code, why) = Foresight::new(&[set(None, "hsiao-40-32")], None).know(&slot);
         assert_eq!(code.flatten().as_deref(), Some("sec-ded"));
         assert!(why.unwrap().starts_with("slot A1: what [[ecc]] says of it is left out: the code hsiao-40-32"));
         for (setting, key) in [
