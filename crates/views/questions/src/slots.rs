@@ -99,7 +99,6 @@ impl Snapshot<'_> {
     pub fn slots(&self) -> Result<Vec<SlotRow>, QuestionError> {
         let sums = self.sums()?;
         let orphans = self.orphans_by_slot()?;
-        let widths = self.latency_widths()?;
         let background = self.background()?;
         let cells = self.cells()?;
         let supplies = self.supplies()?;
@@ -130,7 +129,7 @@ impl Snapshot<'_> {
                     .get(slot)
                     .zip(sums.latency)
                     .and_then(|(cells, extremes)| Latency::of(cells, extremes)),
-                latency_uncertainty_ns: widths.get(slot).copied(),
+                latency_uncertainty_ns: sums.latency_width,
                 detection_rate: sums.detection_rate(),
                 detection_estimate: sums.detection_estimate(),
                 doubt: sums.doubt(),
@@ -171,12 +170,6 @@ impl Snapshot<'_> {
             }
         }
         Ok(())
-    }
-
-    fn latency_widths(&self) -> Result<BTreeMap<i64, i64>, QuestionError> {
-        let mut ask = self.db.prepare_cached("SELECT slot, width_ns FROM latency_width WHERE run = ?1")?;
-        let widths = ask.query_map([self.run], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(widths.collect::<rusqlite::Result<_>>()?)
     }
 
     pub(crate) fn orphans_by_slot(&self) -> Result<BTreeMap<i64, i64>, QuestionError> {

@@ -17,17 +17,20 @@ macro_rules! sums {
             $(pub(crate) $column: i64,)+
             /// The least and the greatest latency of the detected shots, in nanoseconds.
             pub(crate) latency: Option<(i64, i64)>,
+            /// How far apart the least and the greatest value of one of these latencies can be.
+            pub(crate) latency_width: Option<i64>,
         }
 
         impl Sums {
             const ASK: &str = concat!(
-                "SELECT slot, latency_least_ns, latency_most_ns", $(", ", stringify!($column),)+
+                "SELECT slot, latency_least_ns, latency_most_ns, latency_width_ns", $(", ", stringify!($column),)+
                 " FROM slot_total WHERE run = ?1"
             );
 
             fn read(row: &Row<'_>) -> rusqlite::Result<Sums> {
                 let (least, most): (Option<i64>, Option<i64>) = (row.get(1)?, row.get(2)?);
-                Ok(Sums { $($column: row.get(stringify!($column))?,)+ latency: least.zip(most) })
+                let latency_width = row.get(3)?;
+                Ok(Sums { $($column: row.get(stringify!($column))?,)+ latency: least.zip(most), latency_width })
             }
 
             pub(crate) fn add(&mut self, other: &Sums) {
@@ -36,6 +39,7 @@ macro_rules! sums {
                     (Some((a, b)), Some((c, d))) => Some((a.min(c), b.max(d))),
                     (one, other) => one.or(other),
                 };
+                self.latency_width = self.latency_width.max(other.latency_width);
             }
         }
     };

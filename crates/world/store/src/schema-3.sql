@@ -35,14 +35,6 @@ CREATE TABLE injector_clock (
     PRIMARY KEY (boot, injector)
 ) STRICT, WITHOUT ROWID;
 
--- The widest latency of each slot's detected shots: how far apart its least and its greatest value are.
-CREATE TABLE latency_width (
-    run      INTEGER NOT NULL,
-    slot     INTEGER NOT NULL,
-    width_ns INTEGER NOT NULL,
-    PRIMARY KEY (run, slot)
-) STRICT, WITHOUT ROWID;
-
 -- Supply rails --------------------------------------------------------------------------------------------------------------
 
 -- Each rail that an injector has read in a boot: its limits and its sums. The row is replaced as readings come.
@@ -182,6 +174,7 @@ ALTER TABLE slot_total ADD COLUMN watched_spread_ppb INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE slot_total ADD COLUMN echoes INTEGER NOT NULL DEFAULT 0;             -- further reports of the slot's detected shots
 ALTER TABLE slot_total ADD COLUMN latency_least_ns INTEGER;                      -- of the detected shots, to the nanosecond
 ALTER TABLE slot_total ADD COLUMN latency_most_ns INTEGER;
+ALTER TABLE slot_total ADD COLUMN latency_width_ns INTEGER;                      -- the greatest distance of latency_min_ns and latency_ns
 
 -- The latencies of the detected shots, counted in cells: each between latency_min_ns rounded down to six binary digits and
 -- latency_ns rounded up to six, so that no latency is told to be shorter than it was, and none longer by 1/32 of itself.

@@ -63,16 +63,21 @@ sums! {
 #[derive(Default)]
 pub(crate) struct Totals {
     slots: BTreeMap<i64, OfSlot>,
-    /// The least and the greatest latency of a slot.
-    latencies: BTreeMap<i64, (i64, i64)>,
+    latencies: BTreeMap<i64, Latencies>,
     /// By slot, and by the JSON of all lines that a shot forced: taken apart only when they are written.
     lines: BTreeMap<i64, BTreeMap<Box<str>, OfLine>>,
     cells: BTreeMap<(i64, LatencyCell), OfCell>,
     /// By slot and the slot that was blamed.
     blamed: BTreeMap<(i64, i64), i64>,
     reports: BTreeMap<(&'static str, i64), i64>,
-    /// The widest latency of each slot.
-    widths: BTreeMap<i64, i64>,
+}
+
+/// The latencies of a slot, in nanoseconds.
+struct Latencies {
+    least: i64,
+    most: i64,
+    /// The greatest distance between what a latency is at the least and at the most.
+    width: Option<i64>,
 }
 
 impl Totals {
@@ -137,14 +142,11 @@ impl Totals {
         self.slots.entry(slot).or_default().add(&of_slot);
 
         if let (true, Some(latency)) = (detected, a.latency_ns) {
-            if let Some(least) = a.latency_min_ns {
-                let widest = self.widths.entry(slot).or_default();
-                *widest = latency.saturating_sub(least).max(*widest);
-            }
             let cell = LatencyCell::of(a.latency_min_ns.unwrap_or(0), latency);
             self.cells.entry((slot, cell)).or_default().add(&OfCell { shots: 1, watched: of_line.watched });
-            let (least, most) = self.latencies.entry(slot).or_insert((latency, latency));
-            (*least, *most) = (latency.min(*least), latency.max(*most));
+            let of = self.latencies.entry(slot).or_insert(Latencies { least: latency, most: latency, width: None });
+            (of.least, of.most) = (latency.min(of.least), latency.max(of.most));
+            of.width = of.width.max(a.latency_min_ns.map(|least| latency.saturating_sub(least)));
         }
         if let (true, Some(blamed)) = (a.misplaced, a.blamed) {
             *self.blamed.entry((slot, i64::from(blamed.0))).or_default() += 1;
@@ -172,10 +174,12 @@ impl Totals {
         }
         let mut extremes = conn.prepare_cached(
             "UPDATE slot_total SET latency_least_ns = min(?3, coalesce(latency_least_ns, ?3)),
-                                   latency_most_ns = max(?4, coalesce(latency_most_ns, ?4)) WHERE run = ?1 AND slot = ?2",
+                                   latency_most_ns = max(?4, coalesce(latency_most_ns, ?4)),
+                                   latency_width_ns = max(coalesce(?5, latency_width_ns), coalesce(latency_width_ns, ?5))
+             WHERE run = ?1 AND slot = ?2",
         )?;
-        for (slot, (least, most)) in &self.latencies {
-            extremes.execute(params![run, slot, least, most])?;
+        for (slot, of) in &self.latencies {
+            extremes.execute(params![run, slot, of.least, of.most, of.width])?;
         }
         let mut to = Adding::to(conn, "latency_cell", &["run", "slot", "to_ns", "from_ns"], OfCell::COLUMNS)?;
         for ((slot, cell), of) in &self.cells {
@@ -188,13 +192,6 @@ impl Totals {
         let mut to = Adding::to(conn, "blame_total", &["run", "slot", "blamed_slot"], &["shots"])?;
         for ((slot, blamed), shots) in &self.blamed {
             to.row(&[&run, slot, blamed], &[*shots])?;
-        }
-        for (slot, width) in &self.widths {
-            let mut add = conn.prepare_cached(
-                "INSERT INTO latency_width (run, slot, width_ns) VALUES (?1, ?2, ?3)
-                 ON CONFLICT (run, slot) DO UPDATE SET width_ns = max(width_ns, excluded.width_ns)",
-            )?;
-            add.execute(params![run, slot, width])?;
         }
         let mut to = Adding::to(conn, "report_total", &["run", "role", "slot"], &["reports"])?;
         for ((role, slot), reports) in &self.reports {

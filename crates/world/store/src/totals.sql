@@ -5,7 +5,7 @@ INSERT INTO slot_total (run, slot, injections, shots, detected, missed, unknowab
                         rated, rated_ppb, unsure, guessed,
                         watched, watched_misplaced, watched_misgraded, watched_late,
                         watched_rated, watched_rated_ppb, watched_spread_ppb,
-                        latency_least_ns, latency_most_ns, dangerous, watched_dangerous, watched_placed)
+                        latency_least_ns, latency_most_ns, latency_width_ns, dangerous, watched_dangerous, watched_placed)
 SELECT run, slot, count(*) FILTER (WHERE shot = 1), count(*), count(*) FILTER (WHERE detected), count(*) FILTER (WHERE outcome = 'missed'),
        count(*) FILTER (WHERE outcome = 'unknowable'), sum(misplaced), sum(misgraded), sum(late), sum(shared),
        count(ppb), coalesce(sum(ppb), 0), count(*) FILTER (WHERE confidence < 0.9), count(*) FILTER (WHERE confidence < 0.5),
@@ -13,7 +13,7 @@ SELECT run, slot, count(*) FILTER (WHERE shot = 1), count(*), count(*) FILTER (W
        count(*) FILTER (WHERE seen AND late),
        count(ppb) FILTER (WHERE seen), coalesce(sum(ppb) FILTER (WHERE seen), 0),
        coalesce(sum(ppb * (1000000000 - ppb) / 1000000000) FILTER (WHERE seen), 0),
-       min(latency_ns) FILTER (WHERE detected), max(latency_ns) FILTER (WHERE detected), sum(dangerous), count(*) FILTER (WHERE seen AND dangerous),
+       min(latency_ns) FILTER (WHERE detected), max(latency_ns) FILTER (WHERE detected), max(latency_ns - latency_min_ns) FILTER (WHERE detected), sum(dangerous), count(*) FILTER (WHERE seen AND dangerous),
        count(*) FILTER (WHERE seen AND detected AND blamed_slot IS NOT NULL)
 FROM (SELECT *, outcome IS 'detected' AS detected, watched IS 1 AS seen, CAST(round(detected_p * 1e9) AS INTEGER) AS ppb FROM shot)
 GROUP BY run, slot;
@@ -41,11 +41,6 @@ WITH ends AS (
 )
 SELECT run, slot, (most + (1 << most_drop) - 1) >> most_drop << most_drop, least >> least_drop << least_drop, count(*), sum(seen)
 FROM spare GROUP BY 1, 2, 3, 4;
-
-DELETE FROM latency_width;
-INSERT INTO latency_width
-SELECT run, slot, max(latency_ns - latency_min_ns) FROM shot
-WHERE outcome = 'detected' AND latency_ns IS NOT NULL AND latency_min_ns IS NOT NULL GROUP BY run, slot;
 
 DELETE FROM line_total;
 INSERT INTO line_total (run, slot, line, shots, detected, missed, unknowable, watched)

@@ -302,7 +302,9 @@ fn the_widest_latency_of_a_slot_is_kept() {
     store.write(&[shot(2, 1, 95, 100), shot(1, 1, 0, 100)]).unwrap();
     let conn = store::open_read(&at.db).unwrap();
     let widths: (i64, i64) = conn
-        .query_row("SELECT count(*), max(width_ns) FROM latency_width", [], |r| Ok((r.get(0)?, r.get(1)?)))
+        .query_row("SELECT count(latency_width_ns), max(latency_width_ns) FROM slot_total", [], |r| {
+            Ok((r.get(0)?, r.get(1)?))
+        })
         .unwrap();
     assert_eq!(widths, (1, 60));
 }
