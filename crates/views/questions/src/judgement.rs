@@ -4,8 +4,8 @@
 //! milliseconds. What is met and what is not is decided in `verdict`; here is only counting. The command line and the endpoint
 //! call it, and say what time it is: nothing here reads a clock.
 
-use crate::sums::{Sums, count};
-use crate::{QuestionError, Snapshot};
+use crate::sums::count;
+use crate::{QuestionError, Snapshot, WatchedRow};
 use rusqlite::OptionalExtension;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -30,26 +30,25 @@ impl Snapshot<'_> {
     /// # Errors
     /// When the database cannot be read.
     pub fn evidence(&self, now: Wall) -> Result<Evidence, QuestionError> {
-        let (sums, orphans, background) = (self.sums()?, self.orphans_by_slot()?, self.background()?);
+        let (orphans, background) = (self.orphans_by_slot()?, self.background()?);
         let mut cells = self.cells()?;
         let mut lines = self.line_evidence()?;
-        let slots = self.slots.iter().map(|(slot, facts)| {
-            let sums = sums.get(slot).copied().unwrap_or_default();
+        let slots = self.slots.iter().zip(self.watched_slots()?).map(|((slot, facts), row)| {
             let latencies = cells.remove(slot).unwrap_or_default().into_iter().filter(|cell| cell.watched > 0);
             SlotEvidence {
                 name: facts.name.to_string(),
-                shots: count(sums.shots),
-                detected: count(sums.detected),
-                missed: count(sums.missed),
-                unknowable: count(sums.unknowable),
-                open: count(sums.open()),
-                detected_watched: count(sums.watched),
-                rated: rated(&sums),
-                misplaced: share(sums.watched_misplaced, sums.watched_placed),
-                misgraded: share(sums.watched_misgraded, sums.watched),
+                shots: count(row.shots),
+                detected: count(row.detected.saturating_add(row.left_out)),
+                missed: count(row.missed),
+                unknowable: count(row.unknowable),
+                open: count(row.open),
+                detected_watched: count(row.detected),
+                rated: rated(&row),
+                misplaced: share(row.misplaced, row.placed),
+                misgraded: share(row.misgraded, row.detected),
                 // Where nobody knows the code, nobody knows which corrections are miscorrections.
-                dangerous: share(sums.watched_dangerous, if facts.code.is_some() { sums.watched } else { 0 }),
-                late: count(sums.watched_late),
+                dangerous: share(row.dangerous, if facts.code.is_some() { row.detected } else { 0 }),
+                late: count(row.late),
                 orphans: count(orphans.get(slot).copied().unwrap_or(0)),
                 watched_ns: count(background.slot_watched_ns(facts.controller)),
                 latencies: latencies
@@ -104,7 +103,7 @@ fn share(part: i64, known: i64) -> Share {
 }
 
 /// Nothing where pairing has no probability for some of the shots that count: then they are taken as they are counted.
-fn rated(sums: &Sums) -> Option<Rated> {
-    let all = sums.watched_rated > 0 && sums.watched_rated == sums.watched.saturating_add(sums.missed);
-    all.then(|| Rated { detected: sums.watched_rated_ppb as f64 / 1e9, variance: sums.watched_spread_ppb as f64 / 1e9 })
+fn rated(row: &WatchedRow) -> Option<Rated> {
+    let all = row.rated > 0 && row.rated == row.detected.saturating_add(row.missed);
+    all.then_some(Rated { detected: row.rated_sum, variance: row.rated_variance })
 }

@@ -486,23 +486,19 @@ impl<R> Hub<R> {
         for entry in self.book.slots() {
             // Of a slot that the run knew before a restart, the code is not known here yet.
             let (code, doubt) = self.foresight.know(entry);
-            let is_told = self.told_slots.get(entry.id.0 as usize) == Some(entry);
-            if !is_told {
+            if self.told_slots.get(entry.id.0 as usize) != Some(entry) {
                 self.engine.know_slot(entry.id, entry.controller);
                 self.records.push(Record::Slot(entry.clone()));
+                match self.told_slots.get_mut(entry.id.0 as usize) {
+                    Some(old) => *old = entry.clone(),
+                    None => self.told_slots.push(entry.clone()),
+                }
             }
             if let Some(code) = code {
                 self.records.push(Record::Code { slot: entry.id, code });
             }
             if let Some(text) = doubt {
                 self.records.push(Record::Remark { at: self.engine.horizon(), warning: true, text });
-            }
-            if is_told {
-                continue;
-            }
-            match self.told_slots.get_mut(entry.id.0 as usize) {
-                Some(old) => *old = entry.clone(),
-                None => self.told_slots.push(entry.clone()),
             }
         }
     }

@@ -21,8 +21,8 @@ impl Snapshot<'_> {
     pub(super) fn paper_slots(&self, case: &Case<'_>) -> Result<Vec<Slot>, QuestionError> {
         let mut objects = self.objects()?;
         let mut labels = self.labels()?;
-        let sums = self.sums()?;
-        let slots = self.slots.keys().zip(&case.slots).map(|(number, row)| {
+        let watched = self.watched_slots()?;
+        let slots = self.slots.keys().zip(&case.slots).zip(watched).map(|((number, row), watched)| {
             let has = objects.remove(number).unwrap_or_default();
             let inventory = Inventory {
                 controller: row.controller,
@@ -37,8 +37,7 @@ impl Snapshot<'_> {
                 ecc_assumed: row.code.as_deref().map(str::to_owned),
                 ecc_because: row.code.as_ref().and_then(|_| because(case, &row.slot)).map(str::to_owned),
             };
-            let dangerous_watched = sums.get(number).map_or(0, |sums| sums.watched_dangerous);
-            slot(row, dangerous_watched, inventory, case)
+            slot(row, watched.dangerous, inventory, case)
         });
         Ok(slots.collect())
     }
